@@ -1,0 +1,1 @@
+"""Motors that do not exist yet: ramp generator, plant, firmware behaviour, bus. Time is passed in."""

@@ -1,0 +1,191 @@
+"""Motor cards and lens cards: TOML files that describe one motor or one lens ring, with the unit in every key.
+
+A motor card holds what a maker's data sheet states about motor, gearhead, gear and encoder. A lens card holds what a
+bench would measure on the ring. The shipped cards are invented, with plausible values (common practice, no source).
+"""
+
+from __future__ import annotations
+
+import tomllib
+from importlib import resources
+from pathlib import Path
+from typing import Annotated, Self, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+Teeth = Annotated[int, Field(ge=8, le=1000)]
+
+
+class CardError(ValueError):
+    """A card that cannot be used. The message is one sentence: file, key, and what to do."""
+
+
+class _Card(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    name: str = Field(min_length=1)
+    note: str = ""
+
+
+class MotorCard(_Card):
+    """A DC motor with gearhead, output gear and encoder. Friction and inertia are at the rotor unless a key says so."""
+
+    supply_nominal_v: float = Field(gt=0, le=100)
+    resistance_ohm: float = Field(ge=0.05, le=500, description="winding at 20 degrees C")
+    inductance_mh: float = Field(ge=0, le=100)
+    torque_constant_mnm_per_a: float = Field(ge=0.5, le=500)
+    rotor_inertia_gcm2: float = Field(ge=0.01, le=5000, description="rotor and gearhead, seen at the rotor")
+    rotor_coulomb_mnm: float = Field(ge=0, le=200)
+    rotor_breakaway_mnm: float = Field(ge=0, le=200)
+    rotor_viscous_mnm_per_krpm: float = Field(ge=0, le=100)
+    rotor_presliding_deg: float = Field(default=2.0, ge=0.01, le=90, description="bristle deflection at breakaway")
+    gearhead_ratio: float = Field(ge=1, le=1000)
+    gearhead_efficiency: float = Field(gt=0.2, le=1)
+    gearhead_backlash_deg: float = Field(ge=0, le=10, description="at the output shaft")
+    gear_teeth: Teeth
+    gear_module_mm: float = Field(default=0.8, gt=0, le=5)
+    encoder_counts_per_rotor_turn: int = Field(ge=4, le=1_000_000)
+    peak_current_a: float = Field(gt=0, le=100)
+    gearhead_max_torque_mnm: float = Field(gt=0, description="rating at the output shaft")
+    winding_heat_capacity_j_per_k: Positive
+    winding_to_case_k_per_w: Positive
+    case_heat_capacity_j_per_k: Positive
+    case_to_ambient_k_per_w: Positive
+    derate_from_c: float = Field(gt=40, le=200, description="winding temperature at which the board lowers the current")
+    winding_max_c: float = Field(gt=40, le=250)
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        if self.rotor_breakaway_mnm < self.rotor_coulomb_mnm:
+            raise ValueError("rotor_breakaway_mnm must not be below rotor_coulomb_mnm")
+        if self.winding_max_c <= self.derate_from_c:
+            raise ValueError("winding_max_c must be above derate_from_c")
+        return self
+
+
+class LensCard(_Card):
+    """A lens ring with its gear, friction, stops and the gear mesh as mounted. Everything is seen at the ring."""
+
+    role: str = Field(min_length=1, description="focus, iris, zoom, or free text")
+    travel_min_deg: float = Field(description="start of the engraved scale")
+    travel_max_deg: float = Field(description="end of the engraved scale")
+    stop_min_deg: float | None = Field(default=None, description="hard stop; leave both out if the ring has none")
+    stop_max_deg: float | None = None
+    stop_stiffness_nm_per_rad: float = Field(default=800.0, gt=0, le=1e7)
+    stop_restitution: float = Field(default=0.3, gt=0, le=1)
+    ring_teeth: Teeth
+    gear_module_mm: float = Field(default=0.8, gt=0, le=5)
+    ring_inertia_gcm2: float = Field(ge=0, le=1e6)
+    coulomb_mnm: float = Field(ge=0, le=5000)
+    breakaway_mnm: float = Field(ge=0, le=10000)
+    viscous_mnm_s_per_rad: float = Field(ge=0, le=5000)
+    stribeck_deg_per_s: float = Field(default=10.0, gt=0, le=1000)
+    presliding_deg: float = Field(default=0.1, ge=0.001, le=5, description="bristle deflection at breakaway")
+    torque_over_travel: tuple[NotNegative, ...] = Field(
+        default=(1.0,), min_length=1, max_length=64, description="friction factor, equal steps over the engraved scale"
+    )
+    friction_factor_at_minus_20c: float = Field(
+        default=1.0, ge=1, le=20, description="friction at -20 degrees C over friction at 20 degrees C"
+    )
+    grease_temperature_c: float | None = Field(
+        default=None, ge=-60, le=80, description="temperature of the ring's grease; left out = ambient"
+    )
+    mesh_backlash_deg: float = Field(ge=0, le=10, description="gear play as mounted")
+    mesh_stiffness_nm_per_rad: float = Field(default=200.0, gt=0, le=1e7)
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        if self.breakaway_mnm < self.coulomb_mnm:
+            raise ValueError("breakaway_mnm must not be below coulomb_mnm")
+        if self.travel_max_deg <= self.travel_min_deg:
+            raise ValueError("travel_max_deg must be above travel_min_deg")
+        if (self.stop_min_deg is None) != (self.stop_max_deg is None):
+            raise ValueError("stop_min_deg and stop_max_deg must be given together or left out together")
+        if self.stop_min_deg is not None and self.stop_max_deg is not None and not (
+            self.stop_min_deg <= self.travel_min_deg and self.travel_max_deg <= self.stop_max_deg
+        ):
+            raise ValueError("stop_min_deg and stop_max_deg must enclose travel_min_deg to travel_max_deg")
+        return self
+
+    @property
+    def travel_deg(self) -> float:
+        """Length of the engraved scale in degrees of the ring."""
+        return self.travel_max_deg - self.travel_min_deg
+
+
+C = TypeVar("C", bound=_Card)
+
+
+def load_motor(name_or_path: str) -> MotorCard:
+    """A motor card by the name of a shipped card or by the path of a TOML file; raises CardError."""
+    return _load(MotorCard, "motor", name_or_path)
+
+
+def load_lens(name_or_path: str) -> LensCard:
+    """A lens card by the name of a shipped card or by the path of a TOML file; raises CardError."""
+    return _load(LensCard, "lens", name_or_path)
+
+
+def shipped_motors() -> list[str]:
+    """Names of the shipped motor cards."""
+    return _shipped("motor")
+
+
+def shipped_lenses() -> list[str]:
+    """Names of the shipped lens cards."""
+    return _shipped("lens")
+
+
+def _shipped(kind: str) -> list[str]:
+    names = [entry.name for entry in resources.files("ringlet.hwsim.cards").iterdir()]
+    return sorted(n[len(kind) + 1 : -5] for n in names if n.startswith(f"{kind}-") and n.endswith(".toml"))
+
+
+def _load(model: type[C], kind: str, name_or_path: str) -> C:
+    looks_like_path = name_or_path.endswith(".toml") or "/" in name_or_path or "\\" in name_or_path
+    try:
+        if looks_like_path:
+            text = Path(name_or_path).read_text(encoding="utf-8")
+        elif name_or_path in _shipped(kind):
+            text = resources.files("ringlet.hwsim.cards").joinpath(f"{kind}-{name_or_path}.toml").read_text("utf-8")
+        else:
+            known = ", ".join(_shipped(kind))
+            raise CardError(
+                f"No {kind} card is called '{name_or_path}'; use one of {known}, or the path of a .toml file."
+            )
+    except (OSError, UnicodeDecodeError) as error:
+        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
+        raise CardError(f"{name_or_path}: the {kind} card cannot be read ({reason}); check the path.") from None
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise CardError(f"{name_or_path}: this is not valid TOML ({error}); correct that line.") from None
+    return _checked(model, kind, name_or_path, data)
+
+
+def _checked(model: type[C], kind: str, where: str, data: dict[str, object]) -> C:
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        # A misspelt key makes two errors, one unknown and one missing; the unknown one says more.
+        first = min(error.errors(), key=lambda one: one["type"] != "extra_forbidden")
+        key = ".".join(str(part) for part in first["loc"])
+        if first["type"] == "extra_forbidden":
+            raise CardError(
+                f"{where}: key '{key}' is not a {kind} card key; remove it or correct its spelling "
+                f"(keys: {', '.join(model.model_fields)})."
+            ) from None
+        if first["type"] == "missing":
+            raise CardError(f"{where}: key '{key}' is missing; add it to the {kind} card.") from None
+        what = first["msg"].removeprefix("Value error, ")
+        if not key:
+            raise CardError(f"{where}: {what}; correct the {kind} card.") from None
+        raise CardError(f"{where}: key '{key}' cannot be {first['input']!r}; {what}; correct the value.") from None
+
+
+def vary(card: C, changes: dict[str, float]) -> C:
+    """The same card with some values changed, checked again; raises CardError."""
+    kind = "motor" if isinstance(card, MotorCard) else "lens"
+    return _checked(type(card), kind, f"{kind} card {card.name}", card.model_dump() | dict(changes))

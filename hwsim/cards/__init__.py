@@ -1,0 +1,1 @@
+"""Shipped motor and lens cards (invented)."""

@@ -1,0 +1,1 @@
+"""What a person runs: links, bench work, command line."""
