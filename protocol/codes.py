@@ -65,7 +65,6 @@ class Fault(IntEnum):
     SETTINGS_LOST = 7
     NO_STOP_FOUND = 8
     ADDRESS_TAKEN = 9
-    TRAVEL_LOST = 10
 
 
 class FaultRule(NamedTuple):
@@ -85,7 +84,6 @@ FAULTS: Final[dict[Fault, FaultRule]] = {
     Fault.SETTINGS_LOST: FaultRule("note", "no stored copy of the settings had a good check value; defaults are in use"),
     Fault.NO_STOP_FOUND: FaultRule("ramp", "no end stop was met within the longest search"),
     Fault.ADDRESS_TAKEN: FaultRule("note", "another node uses this address; this one went back to the fresh address"),
-    Fault.TRAVEL_LOST: FaultRule("ramp", "the ring was found outside its calibrated travel; calibrate again"),
 }
 
 # Enumerations that fields name in `values`. (count, name, meaning)

@@ -77,7 +77,7 @@ class KeepAlive(NamedTuple):
     tag: Tag
 
 
-@kind(0x06, "stream-ring", priority=2, role="stream", owner=True)
+@kind(0x06, "stream-ring", priority=2, role="stream", owner="must")
 class StreamRing(NamedTuple):
     """Follow this setpoint; past a travel limit it is cut to the limit and flagged."""
 
@@ -85,7 +85,7 @@ class StreamRing(NamedTuple):
     position: Ring
 
 
-@kind(0x07, "stream-travel", priority=2, role="stream", owner=True)
+@kind(0x07, "stream-travel", priority=2, role="stream", owner="must")
 class StreamTravel(NamedTuple):
     """Follow this setpoint, given as a share of the travel, for controls that do not know the lens."""
 
@@ -107,7 +107,7 @@ class Range(NamedTuple):
 # --- priority 3: motion ----------------------------------------------------------------------------------------------
 
 
-@kind(0x10, "move", priority=3, role="request", reply="done", owner=True)
+@kind(0x10, "move", priority=3, role="request", reply="done", owner="must")
 class Move(NamedTuple):
     """Go to a ring position and stop there; refused when it lies past a travel limit."""
 
@@ -116,7 +116,7 @@ class Move(NamedTuple):
     speed: Speed
 
 
-@kind(0x11, "move-travel", priority=3, role="request", reply="done", owner=True)
+@kind(0x11, "move-travel", priority=3, role="request", reply="done", owner="must")
 class MoveTravel(NamedTuple):
     """Go to a share of the travel and stop there."""
 
@@ -125,7 +125,7 @@ class MoveTravel(NamedTuple):
     speed: Speed
 
 
-@kind(0x12, "run", priority=3, role="request", reply="done", owner=True)
+@kind(0x12, "run", priority=3, role="request", reply="done", owner="must")
 class Run(NamedTuple):
     """Turn at a velocity until told otherwise; ends exactly at the travel limit, and slowly before calibration."""
 
@@ -133,21 +133,21 @@ class Run(NamedTuple):
     velocity: Annotated[int, Field(I24, "Velocity of the ring.", "deg/s", "0.001")]
 
 
-@kind(0x13, "hold", priority=3, role="request", reply="done", owner=True)
+@kind(0x13, "hold", priority=3, role="request", reply="done", owner="must")
 class Hold(NamedTuple):
     """Ramp down if moving, and hold the ring where it comes to rest; switches a released drive on."""
 
     tag: Tag
 
 
-@kind(0x14, "release", priority=3, role="request", reply="done", owner=True)
+@kind(0x14, "release", priority=3, role="request", reply="done", owner="must")
 class Release(NamedTuple):
     """Ramp down if moving, then switch the drive off: the ring turns free by hand."""
 
     tag: Tag
 
 
-@kind(0x15, "stage", priority=3, role="request", reply="done", owner=True)
+@kind(0x15, "stage", priority=3, role="request", reply="done", owner="must")
 class Stage(NamedTuple):
     """Keep a move ready until `sync`, so that several motors start in one tick."""
 
@@ -156,9 +156,9 @@ class Stage(NamedTuple):
     speed: Speed
 
 
-@kind(0x16, "find-stops", priority=3, role="request", reply="done", owner=True)
+@kind(0x16, "find-stops", priority=3, role="request", reply="done", owner="must")
 class FindStops(NamedTuple):
-    """Touch both end stops with reduced speed and torque, back off, and store the travel inside them.
+    """Touch both end stops with reduced speed and torque, back off, and store the travel inside them; its lower end is position 0.
 
     Answered when the search begins; its end shows in the status. Not for a ring without hard stops.
     """
@@ -166,17 +166,23 @@ class FindStops(NamedTuple):
     tag: Tag
 
 
-@kind(0x17, "set-travel", priority=3, role="request", reply="done", owner=True)
+@kind(0x17, "set-travel", priority=3, role="request", reply="done", owner="must")
 class SetTravel(NamedTuple):
-    """Make the present ring position one end of the travel: for a ring without hard stops."""
+    """Make the present ring position one end of the travel: for a ring without hard stops.
+
+    The travel is known when both ends have been set since power-up.
+    """
 
     tag: Tag
     end: Annotated[int, Field(U8, "Which end.", values="end")]
 
 
-@kind(0x18, "set-reference", priority=3, role="request", reply="done", owner=True)
+@kind(0x18, "set-reference", priority=3, role="request", reply="done", owner="must")
 class SetReference(NamedTuple):
-    """Call the present ring position by this number; travel and marks keep their places on the ring."""
+    """Call the present ring position by this number; travel and marks keep their numbers.
+
+    After a power cycle this makes the stored travel and marks valid again without finding the stops.
+    """
 
     tag: Tag
     position: Ring
@@ -200,7 +206,7 @@ class Take(NamedTuple):
     force: Annotated[int, Field(U8, "Take it from another owner.", values="onoff")]
 
 
-@kind(0x21, "yield", priority=3, role="request", reply="done", owner=True)
+@kind(0x21, "yield", priority=3, role="request", reply="done", owner="must")
 class Yield(NamedTuple):
     """Give the axis up; it ramps down, holds, and is free."""
 
@@ -365,7 +371,7 @@ class Get(NamedTuple):
     parameter: ParameterId
 
 
-@kind(0x51, "set", priority=6, role="request", reply="parameter", owner=True)
+@kind(0x51, "set", priority=6, role="request", reply="parameter", owner="unless-free")
 class Set(NamedTuple):
     """Write a parameter; in force at once, lost at power-off unless saved. On a free axis anyone may."""
 
@@ -383,14 +389,14 @@ class Parameter(NamedTuple):
     value: Value
 
 
-@kind(0x53, "save", priority=6, role="request", reply="done", owner=True)
+@kind(0x53, "save", priority=6, role="request", reply="done", owner="unless-free")
 class Save(NamedTuple):
     """Store all settings, marks and texts of the axis, so that a power cut leaves the old or the new, never a mix."""
 
     tag: Tag
 
 
-@kind(0x54, "restore", priority=6, role="request", reply="done", owner=True)
+@kind(0x54, "restore", priority=6, role="request", reply="done", owner="unless-free")
 class Restore(NamedTuple):
     """Put settings back, to the stored or the factory ones; what is stored stays until the next save."""
 
@@ -398,7 +404,7 @@ class Restore(NamedTuple):
     source: Annotated[int, Field(U8, "Which settings.", values="restore")]
 
 
-@kind(0x58, "open-marks", priority=6, role="request", reply="done", owner=True)
+@kind(0x58, "open-marks", priority=6, role="request", reply="done", owner="unless-free")
 class OpenMarks(NamedTuple):
     """Begin a new table of lens marks; the old one stays in use until the commit."""
 
@@ -407,7 +413,7 @@ class OpenMarks(NamedTuple):
     count: Annotated[int, Field(U8, "Number of marks that follow; 0 erases the table at the commit.", hi=64)]
 
 
-@kind(0x59, "put-mark", priority=6, role="request", reply="done", owner=True)
+@kind(0x59, "put-mark", priority=6, role="request", reply="done", owner="unless-free")
 class PutMark(NamedTuple):
     """One mark of the table being uploaded, in any order."""
 
@@ -417,7 +423,7 @@ class PutMark(NamedTuple):
     value: MarkValue
 
 
-@kind(0x5A, "commit-marks", priority=6, role="request", reply="done", owner=True)
+@kind(0x5A, "commit-marks", priority=6, role="request", reply="done", owner="unless-free")
 class CommitMarks(NamedTuple):
     """Take the new table into use if all marks are there, rise in position, and give this check value."""
 
@@ -477,7 +483,7 @@ class Text(NamedTuple):
     text: Six
 
 
-@kind(0x62, "put-text", priority=6, role="request", reply="done", owner=True)
+@kind(0x62, "put-text", priority=6, role="request", reply="done", owner="unless-free")
 class PutText(NamedTuple):
     """Six bytes of a new text; the old one stays until the commit. Part 0 begins anew."""
 
@@ -486,7 +492,7 @@ class PutText(NamedTuple):
     text: Six
 
 
-@kind(0x63, "commit-text", priority=6, role="request", reply="done", owner=True)
+@kind(0x63, "commit-text", priority=6, role="request", reply="done", owner="unless-free")
 class CommitText(NamedTuple):
     """Take the new text into use if its parts give this check value."""
 

@@ -45,7 +45,7 @@ _RING = 2_000_000_000
 """Ring positions stay this far inside 32 bits, so that sums of two never overflow 33."""
 
 PARAMETERS: Final[tuple[Param, ...]] = (
-    _p(1, "travel-min", "deg", "0.001", -_RING, _RING, 0, STILL, "Lower travel limit, set by finding end stops, by hand, or here."),
+    _p(1, "travel-min", "deg", "0.001", -_RING, _RING, 0, STILL, "Lower travel limit, set by finding end stops, by hand, or here; after power-up it counts once the position is known again."),
     _p(2, "travel-max", "deg", "0.001", -_RING, _RING, 0, STILL, "Upper travel limit; not above the lower one means that the axis is not calibrated."),
     _p(3, "velocity-limit", "deg/s", "0.001", 1000, 3_600_000, 240_000, ANY, "Highest velocity of the ring."),
     _p(4, "acceleration-limit", "deg/s2", "0.001", 10_000, 200_000_000, 1_500_000, ANY, "Highest acceleration while speed grows."),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal, DecimalException
 from typing import Any
 
 from ringlet.protocol.codes import ENUMS, names
@@ -18,11 +18,11 @@ def to_counts(text: str | int | float | Decimal, scale: str, lo: int, hi: int, l
     """Exact count of a value in its unit. Raises ValueProblem for text, NaN, off-grid and off-range values."""
     try:
         value = Decimal(str(text).strip())
-    except InvalidOperation:
+        count = value / Decimal(scale)
+    except DecimalException:  # no number at all, or one with an exponent beyond every range
         raise ValueProblem(f"{label} is {str(text)!r}, which is not a number") from None
     if not value.is_finite():
         raise ValueProblem(f"{label} is {text}, which is not a finite number")
-    count = value / Decimal(scale)
     whole = count.to_integral_value()
     if count != whole:
         raise ValueProblem(f"{label} is {value}{_u(unit)}; steps are {scale}{_u(unit)}")
@@ -69,48 +69,78 @@ def _spare(spec: Spec, value: int) -> dict[str, int]:
 
 
 def read_field(spec: Spec, given: Any) -> Any:
-    """The count or bytes of a field from what `show_field` gives or a person types. Raises ValueProblem."""
+    """The count or bytes of a field from what `show_field` gives or a person types; 0x.. is a raw count.
+
+    Raises ValueProblem.
+    """
     field, label = spec.field, spec.name
-    lo, hi = spec.bounds
     if spec.codec.is_text:
         try:
-            data = bytes.fromhex(given) if isinstance(given, str) else bytes(given)
-        except ValueError:
+            data = bytes.fromhex(given)
+        except (TypeError, ValueError):
             raise ValueProblem(f"{label} is {given!r}, which is not hex text") from None
         if len(data) > spec.codec.size:
             raise ValueProblem(f"{label} has {len(data)} bytes; it holds {spec.codec.size}")
         return data.ljust(spec.codec.size, b"\0")
+    # Whatever fits the bytes can be written, so that every frame seen can be made again; nodes check the meaning.
+    bits = 8 * spec.codec.size
+    low, high = (-(1 << bits - 1), (1 << bits - 1) - 1) if spec.codec.signed else (0, (1 << bits) - 1)
     if isinstance(given, str):
         for count, name in field.reserved:
             if given == name:
                 return count
-        if field.values:
-            for count, name, _ in ENUMS[field.values]:
-                if given == name:
-                    return count
-            if not given.lstrip("-").isdigit():
-                choices = ", ".join(name for _, name, _ in ENUMS[field.values])
-                raise ValueProblem(f"{label} is {given!r}; choose one of: {choices}")
-        elif field.parts and "=" in given:
-            given = dict(pair.split("=", 1) for pair in given.split("+") if "=" in pair)
-        if isinstance(given, str) and given.lower().startswith("0x"):
+        for count, name, _ in ENUMS[field.values] if field.values else ():
+            if given == name:
+                return count
+        if given.lower().startswith("0x"):
             try:
-                given = int(given, 16)
+                return to_counts(int(given, 16), "1", low, high, label)
             except ValueError:
-                raise ValueProblem(f"{label} is {given!r}, which is not a hex number") from None
+                raise ValueProblem(f"{label} is {given!r}; a raw count has {spec.codec.size} bytes in hex") from None
+        if field.values and not given.lstrip("-").isdigit():
+            choices = ", ".join(name for _, name, _ in ENUMS[field.values])
+            raise ValueProblem(f"{label} is {given!r}; choose one of: {choices}")
+        if field.parts and "=" in given:
+            given = dict(_pair(label, piece) for piece in given.split("+"))
     if isinstance(given, dict):
-        total = int(given.get("reserved", 0))
-        for name, value in given.items():
-            part = next((part for part in field.parts if part.name == name), None)
-            if part is None and name != "reserved":
-                raise ValueProblem(f"{label} has no part {name!r}; it has: {', '.join(p.name for p in field.parts)}")
-            if part is not None:
-                total |= to_counts(value, "1", 0, (1 << part.width) - 1, f"{label}.{name}") << part.shift
-        given = total
-    # Whatever fits the bytes can be written, so that every frame seen can be made again; nodes check the meaning.
-    bits = 8 * spec.codec.size
-    low, high = (-(1 << bits - 1), (1 << bits - 1) - 1) if spec.codec.signed else (0, (1 << bits) - 1)
+        given = _join(spec, given)
     return to_counts(given, field.scale, low, high, label, field.unit)
+
+
+def _pair(label: str, piece: str) -> tuple[str, str]:
+    name, equals, value = piece.partition("=")
+    if not equals:
+        raise ValueProblem(f"{label} has the piece {piece!r}; write name=value+name=value")
+    return name, value
+
+
+def _join(spec: Spec, given: dict[str, Any]) -> int:
+    """The count of a field from its parts; a part that is left out is 0."""
+    total, parts = 0, {part.name: part for part in spec.field.parts}
+    for name, value in given.items():
+        label = f"{spec.name}.{name}"
+        if name in parts:
+            total |= to_counts(value, "1", 0, (1 << parts[name].width) - 1, label) << parts[name].shift
+        elif name == "reserved":
+            spare = to_counts(value, "1", 0, (1 << 8 * spec.codec.size) - 1, label)
+            if _spare(spec, spare).get("reserved", 0) != spare:
+                raise ValueProblem(f"{label} is {spare}, which has bits that are named; give these by name")
+            total |= spare
+        else:
+            raise ValueProblem(f"{spec.name} has no part {name!r}; it has: {', '.join(parts) or 'none'}")
+    return total
+
+
+def show_argument(spec: Spec, value: Any) -> str:
+    """One field as a person types it: `read_field` gives the same count back."""
+    field, shown = spec.field, show_field(spec, value)
+    if isinstance(shown, str):
+        return shown
+    if field.values:  # a count without a name; in hex, because a name may itself look like a number
+        return f"{value:#x}"
+    if isinstance(shown, dict):
+        return "+".join(f"{name}={part}" for name, part in shown.items() if part) or "0"
+    return format(from_counts(value, field.scale), "f")
 
 
 def show_body(body: Any, registry: Registry = KINDS) -> dict[str, Any]:
@@ -152,5 +182,6 @@ def read_parameter(row: Param, given: Any) -> int:
             if given == name:
                 return count
         if not given.lstrip("-").isdigit():
-            raise ValueProblem(f"{row.name} is {given!r}; choose one of: {', '.join(n for _, n, _ in ENUMS[row.values])}")
+            choices = ", ".join(name for _, name, _ in ENUMS[row.values])
+            raise ValueProblem(f"{row.name} is {given!r}; choose one of: {choices}")
     return to_counts(given, row.scale, row.lo, row.hi, row.name, row.unit)

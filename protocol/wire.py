@@ -139,8 +139,8 @@ class Kind(NamedTuple):
     """name of the kind that answers when all is well; empty when nothing answers"""
     broadcast: bool
     """may be sent to everyone; a request sent so is not answered unless its text says how"""
-    owner: bool
-    """only the control that owns the axis may send it"""
+    owner: str
+    """must: only from the control that owns the axis; unless-free: on a free axis from any control; empty: from any"""
     since: int
     """minor version that brought it"""
     doc: str
@@ -194,7 +194,7 @@ def kind(
     scope: str = "axis",
     reply: str = "",
     broadcast: bool = False,
-    owner: bool = False,
+    owner: str = "",
     since: int = 0,
     registry: Registry = KINDS,
 ) -> Callable[[C], C]:

@@ -178,6 +178,8 @@ def test_shared_supply_sags_under_all_axes_and_browns_out() -> None:
         for drive in drives:
             reading = drive.tick(True, 100e3 if tick > 50 else 0.0, 0.0, 0.0, 1e6)
             assert reading.supply_mv == pytest.approx(1e3 * supply.bus_v)
+            if supply.browned_out:
+                assert reading.current_ma == 0.0
     assert lowest < supply.brownout_v
     assert off > 0
     assert not math.isnan(supply.bus_v)
