@@ -6,7 +6,18 @@ from typing import Any, Final, NamedTuple
 
 import ringlet.protocol.messages
 import ringlet.protocol.states  # noqa: F401  (both fill tables)
-from ringlet.protocol.header import ALL_AXES, DST_SHIFT, IDENT_MAX, KIND_SHIFT, PRIORITY_SHIFT, SRC_SHIFT
+from ringlet.protocol.header import (
+    ALL_AXES,
+    AXIS_MASK,
+    DST_SHIFT,
+    IDENT_MAX,
+    KIND_MASK,
+    KIND_SHIFT,
+    NODE_MASK,
+    PRIORITY_SHIFT,
+    SRC_SHIFT,
+    Header,
+)
 from ringlet.protocol.wire import KINDS, Kind
 
 
@@ -30,23 +41,25 @@ class Packet(NamedTuple):
 
     @property
     def kind(self) -> int:
-        return self.ident >> KIND_SHIFT & 0xFF
+        return self.ident >> KIND_SHIFT & KIND_MASK
 
     @property
     def dst(self) -> int:
-        return self.ident >> DST_SHIFT & 0x7F
+        return self.ident >> DST_SHIFT & NODE_MASK
 
     @property
     def src(self) -> int:
-        return self.ident >> SRC_SHIFT & 0x7F
+        return self.ident >> SRC_SHIFT & NODE_MASK
 
     @property
     def axis(self) -> int:
-        return self.ident & 0xF
+        return self.ident & AXIS_MASK
 
 
 _CLASSES: Final = KINDS.by_class
 _CODES: Final = KINDS.by_code
+_UNPACK: Final = KINDS.unpack_by_code
+_new: Final[Any] = tuple.__new__  # Packet(...) goes through a Python function and takes twice as long
 
 
 def kind_of(body: Any) -> Kind:
@@ -57,9 +70,7 @@ def kind_of(body: Any) -> Kind:
 def packet(body: Any, *, dst: int, src: int, axis: int = ALL_AXES) -> Packet:
     """Put the kind's own priority and code, and these addresses, before a body. Raises ValueError off range."""
     row = _CLASSES[type(body)]
-    if not (0 <= dst < 128 and 0 <= src < 128 and 0 <= axis < 16):
-        raise ValueError(f"addresses are 0 to 127 and axes 0 to 15: dst {dst}, src {src}, axis {axis}")
-    return Packet(row.priority << PRIORITY_SHIFT | row.code << KIND_SHIFT | dst << DST_SHIFT | src << SRC_SHIFT | axis, body)
+    return Packet(Header(row.priority, row.code, dst, src, axis).pack(), body)
 
 
 def pack(message: Packet) -> tuple[int, bytes]:
@@ -72,13 +83,13 @@ def unpack(ident: int, data: bytes | bytearray) -> Packet:
 
     A longer body comes from a newer sender: the known prefix is read.
     """
-    row = _CODES.get(ident >> KIND_SHIFT & 0xFF)
-    if row is None:
-        raise WireError("unknown-kind", f"kind {ident >> KIND_SHIFT & 0xFF:#04x} is not in the table", ident, len(data))
+    code = ident >> KIND_SHIFT & KIND_MASK
     try:
-        return Packet(ident, row.unpack(data))  # type: ignore[arg-type]
+        return _new(Packet, (ident, _UNPACK[code](data)))  # type: ignore[no-any-return]
+    except KeyError:
+        raise WireError("unknown-kind", f"kind {code:#04x} is not in the table", ident, len(data)) from None
     except ValueError as error:
-        raise WireError("short-body", f"{row.name}: {error}", ident, len(data)) from None
+        raise WireError("short-body", f"{_CODES[code].name}: {error}", ident, len(data)) from None
 
 
 def pack_reference(message: Packet) -> bytes:
@@ -89,9 +100,19 @@ def pack_reference(message: Packet) -> bytes:
 
 def unpack_reference(ident: int, data: bytes) -> Packet:
     """Typed message by construct itself. Needs a whole body."""
-    row = _CODES[ident >> KIND_SHIFT & 0xFF]
+    row = _CODES[ident >> KIND_SHIFT & KIND_MASK]
     parsed = row.struct.parse(data)
     return Packet(ident, row.cls(**{spec.name: parsed[spec.name] for spec in row.fields}))
 
 
-__all__ = ["IDENT_MAX", "Packet", "WireError", "kind_of", "pack", "pack_reference", "packet", "unpack", "unpack_reference"]
+__all__ = [
+    "IDENT_MAX",
+    "Packet",
+    "WireError",
+    "kind_of",
+    "pack",
+    "pack_reference",
+    "packet",
+    "unpack",
+    "unpack_reference",
+]

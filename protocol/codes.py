@@ -81,7 +81,7 @@ FAULTS: Final[dict[Fault, FaultRule]] = {
     Fault.WINDING_HOT: FaultRule("ramp", "the winding is above its temperature limit"),
     Fault.CASE_HOT: FaultRule("ramp", "the case is above its temperature limit"),
     Fault.SUPPLY_LOW: FaultRule("ramp", "the supply is below the lowest voltage"),
-    Fault.SETTINGS_LOST: FaultRule("note", "no stored copy of the settings had a good check value; defaults are in use"),
+    Fault.SETTINGS_LOST: FaultRule("note", "no stored copy of the settings had a good check value; defaults are used"),
     Fault.NO_STOP_FOUND: FaultRule("ramp", "no end stop was met within the longest search"),
     Fault.ADDRESS_TAKEN: FaultRule("note", "another node uses this address; this one went back to the fresh address"),
 }
@@ -191,12 +191,19 @@ class Timing(NamedTuple):
 # What a receiver may rely on. Values are our choice; the reason stands in the text.
 TIMING: Final[dict[str, Timing]] = {
     "reply": Timing(10, "a node answers within this time; a control waits at least this long plus transfer time"),
-    "repeat": Timing(1000, "a request with the same source, kind, axis and tag within this time is answered again, not done again"),
+    "repeat": Timing(
+        1000,
+        "a request with the same source, kind, axis and tag within this time is answered again, not done again",
+    ),
     "search_reply": Timing(4, "a node starts to answer a search within this time"),
-    "announce_window": Timing(64, "answers to `discover` are spread over this time by the unique id, so that on CAN two nodes under one address do not destroy each other's frames for long"),
+    "announce_window": Timing(
+        64,
+        "answers to `discover` are spread over this time by the unique id, so that on CAN two nodes under one "
+        "address do not destroy each other's frames for long",
+    ),
     "save": Timing(50, "saving settings is answered within this time"),
     "owner_floor": Timing(50, "shortest owner time-out that can be set"),
-}  # fmt: skip
+}
 
 
 def names(enum: str) -> dict[int, str]:

@@ -44,11 +44,10 @@ ADDRESS_RANGES: Final[tuple[tuple[int, int, str], ...]] = (
     (EVERYONE, EVERYONE, "everyone"),
 )
 
-PRIORITY_SHIFT: Final = 26
-KIND_SHIFT: Final = 18
-DST_SHIFT: Final = 11
-SRC_SHIFT: Final = 4
-IDENT_MAX: Final = (1 << 29) - 1
+_WIDTHS: Final = [width for _, width, _ in HEADER_FIELDS]
+PRIORITY_SHIFT, KIND_SHIFT, DST_SHIFT, SRC_SHIFT, _ = (sum(_WIDTHS[place + 1 :]) for place in range(5))
+_, KIND_MASK, NODE_MASK, _, AXIS_MASK = ((1 << width) - 1 for width in _WIDTHS)
+IDENT_MAX: Final = (1 << sum(_WIDTHS)) - 1
 
 
 class Header(NamedTuple):
@@ -76,8 +75,8 @@ def unpack_header(ident: int) -> Header:
         raise ValueError(f"{ident:#x} is not a 29-bit header")
     return Header(
         ident >> PRIORITY_SHIFT,
-        ident >> KIND_SHIFT & 0xFF,
-        ident >> DST_SHIFT & 0x7F,
-        ident >> SRC_SHIFT & 0x7F,
-        ident & 0xF,
+        ident >> KIND_SHIFT & KIND_MASK,
+        ident >> DST_SHIFT & NODE_MASK,
+        ident >> SRC_SHIFT & NODE_MASK,
+        ident & AXIS_MASK,
     )

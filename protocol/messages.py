@@ -158,9 +158,9 @@ class Stage(NamedTuple):
 
 @kind(0x16, "find-stops", priority=3, role="request", reply="done", owner="must")
 class FindStops(NamedTuple):
-    """Touch both end stops with reduced speed and torque, back off, and store the travel inside them; its lower end is position 0.
+    """Touch both end stops with reduced speed and torque, back off, and store the travel inside them.
 
-    Answered when the search begins; its end shows in the status. Not for a ring without hard stops.
+    The lower end of the travel is position 0 afterwards. Answered when the search begins; its end shows in the status. Not for a ring without hard stops.
     """
 
     tag: Tag
@@ -229,7 +229,7 @@ class Owner(NamedTuple):
     left: Annotated[int, Field(U16, "Time until the owner counts as lost; 65535 is that or longer.", "ms")]
 
 
-# --- priority 4: answers -----------------------------------------------------------------------------------------------
+# --- priority 4: answers ---------------------------------------------------------------------------------------------
 
 
 @kind(0x30, "done", priority=4, role="reply", sender="node")
@@ -410,7 +410,9 @@ class OpenMarks(NamedTuple):
 
     tag: Tag
     values: UnitKind
-    count: Annotated[int, Field(U8, "Number of marks that follow; 0 erases the table at the commit.", hi=64)]
+    count: Annotated[  # type: ignore[assignment]  # hides tuple.count, which a message has no use for
+        int, Field(U8, "Number of marks that follow; 0 erases the table at the commit.", hi=64)
+    ]
 
 
 @kind(0x59, "put-mark", priority=6, role="request", reply="done", owner="unless-free")
@@ -418,7 +420,7 @@ class PutMark(NamedTuple):
     """One mark of the table being uploaded, in any order."""
 
     tag: Tag
-    index: MarkIndex
+    index: MarkIndex  # type: ignore[assignment]
     position: MarkRing
     value: MarkValue
 
@@ -444,7 +446,9 @@ class Marks(NamedTuple):
 
     tag: Tag
     values: UnitKind
-    count: Annotated[int, Field(U8, "Number of marks, 0 when there is no table.", hi=64)]
+    count: Annotated[  # type: ignore[assignment]
+        int, Field(U8, "Number of marks, 0 when there is no table.", hi=64)
+    ]
     check: Check
 
 
@@ -453,7 +457,7 @@ class GetMark(NamedTuple):
     """Read one mark of the table in use."""
 
     tag: Tag
-    index: MarkIndex
+    index: MarkIndex  # type: ignore[assignment]
 
 
 @kind(0x5E, "mark", priority=6, role="reply", sender="node")
@@ -461,7 +465,7 @@ class Mark(NamedTuple):
     """One mark of the table in use."""
 
     tag: Tag
-    index: MarkIndex
+    index: MarkIndex  # type: ignore[assignment]
     position: MarkRing
     value: MarkValue
 

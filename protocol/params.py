@@ -3,6 +3,8 @@
 Values travel as 32-bit counts. Ranges and defaults are our choice (typical values: common practice, no source).
 """
 
+# ruff: noqa: E501  (a row of the table is one line)
+
 from __future__ import annotations
 
 from typing import Final, NamedTuple

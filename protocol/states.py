@@ -110,7 +110,7 @@ TRANSITIONS: Final[tuple[Transition, ...]] = (
     Transition("rested-free", (_S.STOPPING,), _S.RELEASED, False, "came to rest, ring free"),
     Transition("rested-fault", (_S.STOPPING,), _S.FAULTED, False, "came to rest with a fault latched"),
     Transition("found", (_S.FINDING,), _S.HOLDING, False, "travel stored inside the stops"),
-    Transition("owner-lost", (*_MOTION, _S.HOLDING, _S.FINDING), _S.STOPPING, False, "ramps down; then as `on-loss` says"),
+    Transition("owner-lost", (*_MOTION, _S.HOLDING, _S.FINDING), _S.STOPPING, False, "ramps down, then as `on-loss`"),
     Transition("fault-ramp", (*_MOTION, _S.FINDING), _S.STOPPING, False, "brakes first"),
     Transition("fault-ramp", (_S.HOLDING, _S.RELEASED), _S.FAULTED, False, "at rest already"),
     Transition("fault-coast", (*_READY, _S.FINDING), _S.FAULTED, False, "frees the ring at once"),

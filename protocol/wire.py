@@ -66,10 +66,18 @@ class Field:
 
 
 class Codec(NamedTuple):
+    """Size in bytes and struct format of one field."""
+
     size: int
     signed: bool
     format: str
     is_text: bool
+
+    @property
+    def bounds(self) -> tuple[int, int]:
+        """Lowest and highest integer that the bytes hold."""
+        bits = 8 * self.size
+        return (-(1 << bits - 1), (1 << bits - 1) - 1) if self.signed else (0, (1 << bits) - 1)
 
 
 def codec_of(con: Any) -> Codec:
@@ -100,8 +108,7 @@ class Spec(NamedTuple):
     @property
     def bounds(self) -> tuple[int, int]:
         """Lowest and highest count that may be sent, reserved counts not included."""
-        bits = 8 * self.codec.size
-        low, high = (-(1 << bits - 1), (1 << bits - 1) - 1) if self.codec.signed else (0, (1 << bits) - 1)
+        low, high = self.codec.bounds
         lo, hi = self.field.lo, self.field.hi
         return (low if lo is None else lo, high if hi is None else hi)
 
@@ -151,7 +158,7 @@ class Kind(NamedTuple):
     min_size: int
     """bytes that the oldest sender of this major version sends"""
     pack: Callable[[Any], bytes]
-    unpack: Callable[[bytes], Any]
+    unpack: Callable[[bytes | bytearray], Any]
 
 
 class Registry:
@@ -161,16 +168,19 @@ class Registry:
         self.by_code: dict[int, Kind] = {}
         self.by_name: dict[str, Kind] = {}
         self.by_class: dict[type[Any], Kind] = {}
+        self.unpack_by_code: dict[int, Callable[[bytes | bytearray], Any]] = {}
+        """for the fast path: saves a look into the row for every message"""
 
     def add(self, row: Kind) -> None:
         if row.code in self.by_code or row.name in self.by_name:
             raise ValueError(f"kind {row.code:#x} {row.name!r} is there already")
         self.by_code[row.code], self.by_name[row.name], self.by_class[row.cls] = row, row, row
+        self.unpack_by_code[row.code] = row.unpack
 
     def remove(self, name: str) -> None:
         """Take a kind out again (tests add one at run time)."""
         row = self.by_name.pop(name)
-        del self.by_code[row.code], self.by_class[row.cls]
+        del self.by_code[row.code], self.by_class[row.cls], self.unpack_by_code[row.code]
 
     def __iter__(self) -> Iterator[Kind]:
         return iter(sorted(self.by_code.values()))
@@ -218,9 +228,9 @@ def kind(
             raise ValueError(f"{name}: fields are only appended")
         definition = Struct(*(spec.name / spec.field.con for spec in fields))
         min_size = sum(spec.codec.size for spec in fields if spec.field.absent is None)
-        cls.__eq__ = _equal  # kinds with like fields must not compare equal
-        cls.__ne__ = _differ
-        cls.__hash__ = _hash
+        cls.__eq__ = _equal  # type: ignore[assignment]  # kinds with like fields must not compare equal
+        cls.__ne__ = _differ  # type: ignore[assignment]
+        cls.__hash__ = _hash  # type: ignore[assignment]
         pack, unpack = _fast_path(cls, fields, size, min_size)
         registry.add(
             Kind(code, name, cls, priority, role, sender, scope, reply, broadcast, owner, since, doc, fields,
@@ -231,11 +241,11 @@ def kind(
     return enter
 
 
-def _equal(self: Any, other: object) -> bool:
-    return type(self) is type(other) and tuple.__eq__(self, other)  # type: ignore[arg-type]
+def _equal(self: Any, other: Any) -> bool:
+    return type(self) is type(other) and tuple(self) == tuple(other)
 
 
-def _differ(self: Any, other: object) -> bool:
+def _differ(self: Any, other: Any) -> bool:
     return not _equal(self, other)
 
 
@@ -256,17 +266,19 @@ def _specs(cls: type[Any]) -> Iterator[Spec]:
 
 def _fast_path(
     cls: type[Any], fields: tuple[Spec, ...], size: int, min_size: int
-) -> tuple[Callable[[Any], bytes], Callable[[bytes], Any]]:
+) -> tuple[Callable[[Any], bytes], Callable[[bytes | bytearray], Any]]:
     """Derive pack and unpack from the fields: one precompiled struct, and shifts for 3- and 6-byte integers."""
     layout = struct.Struct("<" + "".join(spec.codec.format for spec in fields))
-    absent = b""
-    for spec in fields:
-        if spec.field.absent is not None:
-            absent += spec.field.con.build(spec.field.absent)
+    absent = b"".join(spec.field.con.build(spec.field.absent) for spec in fields if spec.field.absent is not None)
+    ends = [spec.offset + spec.codec.size for spec in fields]
     into: list[str] = []  # raw struct items -> field values
     outof: list[str] = []  # field values -> raw struct items
     raw: list[str] = []
+    checks: list[str] = []  # struct would cut or fill a text of another length
     for index, spec in enumerate(fields):
+        if spec.codec.is_text:
+            checks += [f"    if len(m[{index}]) != {spec.codec.size}:"]
+            checks += [f"        raise error('{spec.name} holds {spec.codec.size} bytes')"]
         if spec.codec.is_text or len(spec.codec.format) == 1:
             raw.append(f"r{index}")
             into.append(f"r{index}")
@@ -276,22 +288,21 @@ def _fast_path(
             raw += [f"r{index}", f"h{index}"]
             into.append(f"r{index} | h{index} << {low}")
             outof += [f"m[{index}] & {(1 << low) - 1:#x}", f"m[{index}] >> {low}"]
-    plain = all(name.startswith("r") for name in raw)
-    lines = ["def pack_(m):", f"    return pack({', '.join(outof)})", "def unpack_(body):"]
-    lines += [f"    if len(body) != {size}:", "        body = fit(body)"]
-    if plain:
-        lines += ["    return new(cls, unpack(body))"]
-    else:
-        lines += [f"    {', '.join(raw)} = unpack(body)"]
-        lines += [f"    return new(cls, ({', '.join(into)},))"]
+    lines = ["def pack_(m):", *checks, f"    return pack({', '.join(outof)})"]
+    plain = raw == into
+    items = "items" if plain else f"({', '.join(into)},)"
+    lines += ["def unpack_(body):", "    try:", f"        {'items' if plain else ', '.join(raw)} = unpack(body)"]
+    lines += ["    except error:  # another length", "        return unpack_(fit(body))", f"    return new(cls, {items})"]
 
-    def fit(body: bytes) -> bytes:
+    def fit(body: bytes | bytearray) -> bytes:
+        """The known prefix, filled up with what is assumed for fields that are absent; half a field is absent."""
         if len(body) < min_size:
             raise ValueError(f"body of {len(body)} bytes, at least {min_size} expected")
-        return (bytes(body) + absent[len(body) - min_size :])[:size]
+        whole = max((end for end in ends if end <= len(body)), default=0)
+        return bytes(body[:whole]) + absent[whole - min_size :]
 
     space: dict[str, Any] = {
-        "pack": layout.pack, "unpack": layout.unpack, "new": tuple.__new__, "cls": cls, "fit": fit,
+        "pack": layout.pack, "unpack": layout.unpack, "error": struct.error, "new": tuple.__new__, "cls": cls, "fit": fit,
     }  # fmt: skip
     exec("\n".join(lines), space)
     return space["pack_"], space["unpack_"]

@@ -159,12 +159,7 @@ def test_durations_of_the_integer_ramp_from_random_states_are_optimal() -> None:
 @pytest.mark.parametrize("dt", [0.0001, 0.01])
 def test_other_ticks_give_the_same_motion(dt: float) -> None:
     limits = RampLimits(90_000.0, 400_000.0, 250_000.0, 9e6)
-    ramp = Ramp(limits, 0.0, dt)
-    ramp.move(100_000.0)
-    ticks = 0
-    while not ramp.at_rest:
-        ramp.tick()
-        ticks += 1
+    ticks = round(duration(Ramp(limits, 0.0, dt), 100_000.0) / DT)
     want = optimum(0.0, 0.0, 0.0, 100_000.0, limits)
     assert want is not None
     assert want <= ticks * dt <= want + dt

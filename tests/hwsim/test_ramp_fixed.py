@@ -3,6 +3,7 @@
 import math
 import multiprocessing
 import random
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -24,6 +25,14 @@ def settle(ramp: FixedRamp | Ramp, most: int = 100_000) -> int:
         ticks += 1
         assert ticks < most, "does not come to rest"
     return ticks
+
+
+def ticking(ramp: FixedRamp, most: int = 100_000) -> Iterator[None]:
+    """Tick until the caller breaks off; a ramp that never gets there fails."""
+    for _ in range(most):
+        ramp.tick()
+        yield
+    raise AssertionError("does not get there")
 
 
 def log_int(rng: random.Random, low: float, high: float) -> int:
@@ -249,9 +258,10 @@ def test_full_speed_and_both_accelerations_are_used() -> None:
         ramp = FixedRamp(limits)
         ramp.move(200_000.0)
         top = most = least = 0.0
-        while not ramp.at_rest:
-            ramp.tick()
+        for _ in ticking(ramp):
             top, most, least = max(top, ramp.velocity), max(most, ramp.acceleration), min(least, ramp.acceleration)
+            if ramp.at_rest:
+                break
         assert (top, most, least) == pytest.approx((120_000.0, limits.acceleration, -limits.deceleration), rel=1e-6)
 
 
@@ -263,12 +273,13 @@ def test_a_reversal_takes_acceleration_and_deceleration_in_turn() -> None:
             ramp.tick()
         ramp.run(-120_000.0)
         falling = growing = 0.0
-        while ramp.velocity > -120_000.0:
-            ramp.tick()
+        for _ in ticking(ramp):
             if ramp.velocity > 0.0:
                 falling = max(falling, -ramp.acceleration)
             else:
                 growing = max(growing, -ramp.acceleration)
+            if ramp.velocity <= -120_000.0:
+                break
         assert (falling, growing) == pytest.approx((decel, accel), rel=1e-6)
 
 
@@ -302,9 +313,10 @@ def test_travel_wins_over_weaker_limits() -> None:
     assert ramp.limits == weak
     assert ramp.limits_in_force == LIMITS
     highest = 0.0
-    while not ramp.at_rest:
-        ramp.tick()
+    for _ in ticking(ramp):
         highest = max(highest, ramp.position)
+        if ramp.at_rest:
+            break
     assert ramp.limits_in_force == weak
     assert highest <= end
     assert ramp.position == end
@@ -319,8 +331,9 @@ def test_limits_too_weak_to_plan_with_wait() -> None:
     assert not ramp_plan.fits(ramp._v, ramp._a, ramp_plan.units_of_limits(weak, 1000))
     ramp.limits = weak
     assert ramp.limits_in_force != weak
-    while ramp.limits_in_force != weak:
-        ramp.tick()
+    for _ in ticking(ramp):
+        if ramp.limits_in_force == weak:
+            break
     assert ramp_plan.fits(ramp._v, ramp._a, ramp_plan.units_of_limits(weak, 1000))
 
 
