@@ -25,6 +25,7 @@ ERROR_BIT: Final = 1 << 29
 """Bit of the identifier that marks an error frame in such logs."""
 CHANNEL: Final = "can0"
 _LINE: Final = re.compile(r"\(\s*(\d+(?:\.\d+)?)\s*\)\s+(\S+)\s+(\S+)(?:\s+[RT])?")
+_LOG: Final = re.compile(rb"\s*\(\s*\d+(\.\d+)?\s*\)\s+\w+\s+[0-9A-Fa-f]{3,8}#")
 _FRAME: Final = re.compile(r"([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})#(#?)(.*)")
 
 
@@ -120,13 +121,12 @@ def read_serial(data: bytes) -> Capture:
 
 
 def read_file(path: Path) -> Capture:
-    """A capture of either sort, told apart by its first character. Raises UsageProblem when it cannot be read."""
+    """A capture of either sort, told apart by its first line. Raises UsageProblem when it cannot be read."""
     try:
         data = path.read_bytes()
     except OSError as error:
         raise UsageProblem(f"{path} cannot be read ({error.strerror}); check the path.") from None
-    # A frame on a serial line begins with its COBS count, at most 15: never with a bracket.
-    if data.lstrip()[:1] == b"(":
+    if _LOG.match(data):
         return read_can_log(data.decode("ascii", errors="replace"))
     return read_serial(data)
 

@@ -1,0 +1,179 @@
+"""What the commands share: their options, opening a link, choosing an axis, driving it safely, and output."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from ringlet.tools.errors import NoAnswer, RingletError, UsageProblem
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from ringlet.tools.link import AxisHandle, Link
+
+LINKS = "sim:trio, serial:/dev/ttyUSB0?baud=115200 or can:socketcan:can0"
+BUS = "Bus"
+
+LinkOption = Annotated[
+    str | None,
+    typer.Option("--link", envvar="RINGLET_LINK", help=f"Where the motors are: {LINKS}.", rich_help_panel=BUS),
+]
+SourceOption = Annotated[
+    int,
+    typer.Option("--source", envvar="RINGLET_SOURCE", min=1, max=15, help="Address of this control.",
+                 rich_help_panel=BUS),
+]  # fmt: skip
+NodeOption = Annotated[
+    int | None,
+    typer.Option("--node", min=16, max=126, help="Address of the node; default: the only one.", rich_help_panel=BUS),
+]
+AxisOption = Annotated[
+    int | None, typer.Option("--axis", min=0, max=7, help="Axis on the node; default: 0.", rich_help_panel=BUS)
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Answer in JSON, for machines.")]
+ForceOption = Annotated[bool, typer.Option("--force", help="Take the axis even from another control.")]
+FindOption = Annotated[
+    bool, typer.Option("--find", help="Find the end stops first when the travel is not known.")
+]
+
+NUMBERS = {"ignore_unknown_options": True}
+"""Lets an argument be a negative number; `number` refuses what is then left over of a misspelt option."""
+
+CAUTION = (
+    "Caution: gears pinch fingers, and a motor can break a lens that is stuck or has no end stops. A software stop is "
+    "not an emergency stop: be able to cut the power in hardware. Follow the lens and motor makers' instructions."
+)
+
+
+def emit(data: Any) -> None:
+    """Print one JSON document."""
+    typer.echo(json.dumps(data, indent=2, allow_nan=False))
+
+
+def console() -> Console:
+    """Where people read: as wide as the screen, or 120 columns when there is none."""
+    from rich.console import Console
+
+    return Console(highlight=False, soft_wrap=False, width=None if sys.stdout.isatty() else 120)
+
+
+def note(text: str) -> None:
+    """One line for the person, on stderr, so that stdout stays clean for machines."""
+    typer.echo(text, err=True)
+
+
+def number(text: str, label: str, unit: str, low: float = -math.inf, high: float = math.inf) -> float:
+    """A finite number that a person typed. Raises UsageProblem."""
+    if text.startswith("-") and text[1:2] not in "0123456789.":
+        raise UsageProblem(f"There is no option {text}; --help lists the options.")
+    try:
+        value = float(text)
+    except ValueError:
+        raise UsageProblem(f"{label} is {text!r}, which is not a number; give it in {unit}.") from None
+    if not math.isfinite(value):
+        raise UsageProblem(f"{label} is {text}, which is not a finite number; give it in {unit}.")
+    if not low <= value <= high:
+        raise UsageProblem(f"{label} is {text} {unit}; it must be {low:g} to {high:g} {unit}.")
+    return value
+
+
+def open_link(url: str | None, source: int) -> Link:
+    """The link that --link names. Raises UsageProblem when none is named, LinkProblem when it cannot be opened."""
+    if not url:
+        raise UsageProblem("No link is given; add --link, for example --link sim:trio, or set RINGLET_LINK.")
+    from ringlet.tools.link import Link
+
+    return Link.open(url, source=source)
+
+
+def nodes(link: Link, node: int | None) -> list[int]:
+    """Addresses to talk to: the one that is named, or all that are found. Raises NoAnswer when there is none."""
+    if node is not None:
+        return [node]
+    found = link.discover()
+    if not found:
+        raise NoAnswer(f"No node answers on {link.url}; check power, wiring and the link's speed.")
+    if all(one.fresh for one in found):
+        raise UsageProblem("The node that was found has no address yet; give it one with `ringlet discover --assign`.")
+    return sorted(one.address for one in found if not one.fresh)
+
+
+def one_node(link: Link, node: int | None) -> int:
+    """The address of the only node, or the one that is named. Raises UsageProblem when it is not clear which."""
+    found = nodes(link, node)
+    if len(found) > 1:
+        raise UsageProblem(f"There are {len(found)} nodes; choose one with --node: {', '.join(map(str, found))}.")
+    return found[0]
+
+
+def axes_of(link: Link, node: int, axis: int | None) -> list[int]:
+    """Axes of a node: the one that is named, or all. Raises UsageProblem for an axis that the node has not."""
+    from ringlet.protocol.messages import Identify
+
+    count = link.request(Identify(0), node=node).axes
+    if axis is None:
+        return list(range(count))
+    if axis >= count:
+        raise UsageProblem(f"Node {node} has no axis {axis}; it has axes 0 to {count - 1}.")
+    return [axis]
+
+
+def one_axis(link: Link, node: int | None, axis: int | None) -> AxisHandle:
+    """The axis that a command is for."""
+    address = one_node(link, node)
+    return link.axis(address, axes_of(link, address, axis or 0)[0])
+
+
+def state_of(handle: AxisHandle) -> str:
+    """Name of the axis's present state."""
+    from ringlet.protocol.states import State
+
+    return State(handle.status().state).name.lower()
+
+
+def wait_still(link: Link, handle: AxisHandle, timeout: float = 120.0) -> None:
+    """Wait until the axis neither moves nor seeks. Raises NoAnswer when it still does after `timeout` seconds."""
+    from ringlet.protocol.states import STATES, State
+
+    def still() -> bool:
+        return STATES[State(handle.status().state)].still
+
+    for _ in range(round(timeout / 0.02)):
+        if still():
+            return
+        link.wait(0.02)
+    raise NoAnswer(f"The axis still moves after {timeout:g} s; stop it with `ringlet stop`, or cut the power.")
+
+
+@contextmanager
+def driving(link: Link, handle: AxisHandle, force: bool = False) -> Iterator[None]:
+    """Own the axis for the body of the block, and give it up at the end. Whatever goes wrong, it ramps down first."""
+    note(CAUTION)
+    handle.take(force=force)
+    try:
+        yield
+    except BaseException:
+        # Ctrl-C, or an answer that did not come: stop is sent blind, for it needs no answer.
+        link.stop(handle.node, handle.axis)
+        with suppress(RingletError):
+            wait_still(link, handle, 10.0)
+        raise
+    finally:
+        with suppress(RingletError):
+            handle.yield_()
+
+
+def make_ready(link: Link, handle: AxisHandle, find: bool) -> None:
+    """Find the end stops if that is asked for and the travel is not known. To be called while driving."""
+    from ringlet.protocol.codes import Flag
+
+    if find and not handle.status().flags >> Flag.CALIBRATED & 1:
+        note("Finding the end stops.")
+        handle.find_stops(wait=True)
