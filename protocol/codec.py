@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 import ringlet.protocol.messages
 import ringlet.protocol.states  # noqa: F401  (both fill tables)
@@ -16,7 +16,7 @@ from ringlet.protocol.header import (
     NODE_MASK,
     PRIORITY_SHIFT,
     SRC_SHIFT,
-    Header,
+    Packet,
 )
 from ringlet.protocol.wire import KINDS, Kind
 
@@ -29,37 +29,9 @@ class WireError(ValueError):
         self.cause, self.ident, self.size = cause, ident, size
 
 
-class Packet(NamedTuple):
-    """A message with its header. `ident` is the 29-bit header; the parts are read from it."""
-
-    ident: int
-    body: Any
-
-    @property
-    def priority(self) -> int:
-        return self.ident >> PRIORITY_SHIFT
-
-    @property
-    def kind(self) -> int:
-        return self.ident >> KIND_SHIFT & KIND_MASK
-
-    @property
-    def dst(self) -> int:
-        return self.ident >> DST_SHIFT & NODE_MASK
-
-    @property
-    def src(self) -> int:
-        return self.ident >> SRC_SHIFT & NODE_MASK
-
-    @property
-    def axis(self) -> int:
-        return self.ident & AXIS_MASK
-
-
 _CLASSES: Final = KINDS.by_class
 _CODES: Final = KINDS.by_code
 _UNPACK: Final = KINDS.unpack_by_code
-_new: Final[Any] = tuple.__new__  # Packet(...) goes through a Python function and takes twice as long
 
 
 def kind_of(body: Any) -> Kind:
@@ -70,7 +42,10 @@ def kind_of(body: Any) -> Kind:
 def packet(body: Any, *, dst: int, src: int, axis: int = ALL_AXES) -> Packet:
     """Put the kind's own priority and code, and these addresses, before a body. Raises ValueError off range."""
     row = _CLASSES[type(body)]
-    return Packet(Header(row.priority, row.code, dst, src, axis).pack(), body)
+    if not (0 <= dst <= NODE_MASK and 0 <= src <= NODE_MASK and 0 <= axis <= AXIS_MASK):
+        raise ValueError(f"addresses are 0 to {NODE_MASK}, axes 0 to {AXIS_MASK}: dst {dst}, src {src}, axis {axis}")
+    head = row.priority << PRIORITY_SHIFT | row.code << KIND_SHIFT
+    return Packet(head | dst << DST_SHIFT | src << SRC_SHIFT | axis, body)
 
 
 def pack(message: Packet) -> tuple[int, bytes]:
@@ -85,7 +60,7 @@ def unpack(ident: int, data: bytes | bytearray) -> Packet:
     """
     code = ident >> KIND_SHIFT & KIND_MASK
     try:
-        return _new(Packet, (ident, _UNPACK[code](data)))  # type: ignore[no-any-return]
+        return _UNPACK[code](ident, data)
     except KeyError:
         raise WireError("unknown-kind", f"kind {code:#04x} is not in the table", ident, len(data)) from None
     except ValueError as error:

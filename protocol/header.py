@@ -80,3 +80,30 @@ def unpack_header(ident: int) -> Header:
         ident >> SRC_SHIFT & NODE_MASK,
         ident & AXIS_MASK,
     )
+
+
+class Packet(NamedTuple):
+    """A message with its header. `ident` is the 29-bit header; the parts are read from it."""
+
+    ident: int
+    body: Any
+
+    @property
+    def priority(self) -> int:
+        return self.ident >> PRIORITY_SHIFT
+
+    @property
+    def kind(self) -> int:
+        return self.ident >> KIND_SHIFT & KIND_MASK
+
+    @property
+    def dst(self) -> int:
+        return self.ident >> DST_SHIFT & NODE_MASK
+
+    @property
+    def src(self) -> int:
+        return self.ident >> SRC_SHIFT & NODE_MASK
+
+    @property
+    def axis(self) -> int:
+        return self.ident & AXIS_MASK

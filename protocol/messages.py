@@ -160,7 +160,8 @@ class Stage(NamedTuple):
 class FindStops(NamedTuple):
     """Touch both end stops with reduced speed and torque, back off, and store the travel inside them.
 
-    The lower end of the travel is position 0 afterwards. Answered when the search begins; its end shows in the status. Not for a ring without hard stops.
+    The lower end of the travel is position 0 afterwards. Answered when the search begins; its end shows in the status.
+    Not for a ring without hard stops.
     """
 
     tag: Tag

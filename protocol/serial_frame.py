@@ -41,10 +41,35 @@ def encode_raw(ident: int, body: bytes) -> bytes:
     return bytes(cobs.encode(data + crc16(data).to_bytes(CRC_SIZE, "little"))) + b"\0"
 
 
+def decode_raw(piece: bytes) -> tuple[int, bytes]:
+    """Header and body of what stands between two zero bytes, known kind or not: the opposite of `encode_raw`.
+
+    Raises WireError with a cause to count by: overlong, cobs, short, crc or header.
+    """
+    if len(piece) >= FRAME_MAX:
+        raise WireError("overlong", f"a frame has at most {FRAME_MAX - 1} bytes before its zero byte")
+    try:
+        data = cobs.decode(piece)
+    except cobs.DecodeError as error:
+        raise WireError("cobs", f"no COBS: {error}") from None
+    if len(data) < PAYLOAD_MIN:
+        raise WireError("short", f"{len(data)} bytes are no frame; the shortest has {PAYLOAD_MIN}")
+    if crc16(data[:-CRC_SIZE]) != data[-2] | data[-1] << 8:
+        raise WireError("crc", "the CRC does not fit")
+    ident = int.from_bytes(data[:HEADER_SIZE], "little")
+    if ident > IDENT_MAX:
+        raise WireError("header", f"{ident:#x} has more than 29 bits")
+    return ident, data[HEADER_SIZE:-CRC_SIZE]
+
+
 class StreamDecoder:
     """Feed any pieces of a byte stream, get messages. What is no message is counted in `lost` by its cause.
 
-    Causes: overlong, cobs, short, crc, header, unknown-kind, short-body. Memory is bounded by one frame.
+    Causes: those of `decode_raw`, and unknown-kind and short-body. Memory is bounded by one frame. Nothing raises.
+
+    Promise: a frame that follows a zero byte, or begins the stream, is found, whatever came before. Bytes that are
+    no frame and end in no zero byte run into the frame after them, which is lost with them (counted once); the one
+    after that is found. A sender that may have left such bytes on the line therefore sends a zero byte first.
     """
 
     def __init__(self) -> None:
@@ -70,32 +95,15 @@ class StreamDecoder:
         found: list[Packet] = []
         for piece in pieces:
             if piece:
-                self._one(piece, found)
+                try:
+                    ident, body = decode_raw(piece)
+                except WireError as error:
+                    self.lost[error.cause] += 1
+                    continue
+                try:
+                    found.append(unpack(ident, body))
+                except WireError as error:
+                    self.lost[error.cause] += 1
+                    self.unknown = [*self.unknown[-15:], error]
+        self.good += len(found)
         return found
-
-    def _one(self, piece: bytes, found: list[Packet]) -> None:
-        if len(piece) >= FRAME_MAX:
-            self.lost["overlong"] += 1
-            return
-        try:
-            data = cobs.decode(piece)
-        except cobs.DecodeError:
-            self.lost["cobs"] += 1
-            return
-        if len(data) < PAYLOAD_MIN:
-            self.lost["short"] += 1
-            return
-        if crc16(data[:-2]) != data[-2] | data[-1] << 8:
-            self.lost["crc"] += 1
-            return
-        ident = int.from_bytes(data[:HEADER_SIZE], "little")
-        if ident > IDENT_MAX:
-            self.lost["header"] += 1
-            return
-        try:
-            found.append(unpack(ident, data[HEADER_SIZE:-2]))
-        except WireError as error:
-            self.lost[error.cause] += 1
-            self.unknown = [*self.unknown[-15:], error]
-            return
-        self.good += 1

@@ -27,6 +27,8 @@ from construct import (
     Struct,
 )
 
+from ringlet.protocol.header import Packet
+
 BODY_MAX: Final = 8
 """Eight-byte rule: a body is at most the data field of one classic CAN frame."""
 
@@ -158,7 +160,9 @@ class Kind(NamedTuple):
     min_size: int
     """bytes that the oldest sender of this major version sends"""
     pack: Callable[[Any], bytes]
-    unpack: Callable[[bytes | bytearray], Any]
+    """body to bytes; raises struct.error when a value does not fit its field"""
+    unpack: Callable[[int, bytes | bytearray], Packet]
+    """header and bytes to a message; raises ValueError when there are fewer than min_size bytes"""
 
 
 class Registry:
@@ -168,7 +172,7 @@ class Registry:
         self.by_code: dict[int, Kind] = {}
         self.by_name: dict[str, Kind] = {}
         self.by_class: dict[type[Any], Kind] = {}
-        self.unpack_by_code: dict[int, Callable[[bytes | bytearray], Any]] = {}
+        self.unpack_by_code: dict[int, Callable[[int, bytes | bytearray], Packet]] = {}
         """for the fast path: saves a look into the row for every message"""
 
     def add(self, row: Kind) -> None:
@@ -231,7 +235,7 @@ def kind(
         cls.__eq__ = _equal  # type: ignore[assignment]  # kinds with like fields must not compare equal
         cls.__ne__ = _differ  # type: ignore[assignment]
         cls.__hash__ = _hash  # type: ignore[assignment]
-        pack, unpack = _fast_path(cls, fields, size, min_size)
+        pack, unpack = _fast_path(cls, fields, min_size)
         registry.add(
             Kind(code, name, cls, priority, role, sender, scope, reply, broadcast, owner, since, doc, fields,
                  definition, size, min_size, pack, unpack)
@@ -265,8 +269,8 @@ def _specs(cls: type[Any]) -> Iterator[Spec]:
 
 
 def _fast_path(
-    cls: type[Any], fields: tuple[Spec, ...], size: int, min_size: int
-) -> tuple[Callable[[Any], bytes], Callable[[bytes | bytearray], Any]]:
+    cls: type[Any], fields: tuple[Spec, ...], min_size: int
+) -> tuple[Callable[[Any], bytes], Callable[[int, bytes | bytearray], Packet]]:
     """Derive pack and unpack from the fields: one precompiled struct, and shifts for 3- and 6-byte integers."""
     layout = struct.Struct("<" + "".join(spec.codec.format for spec in fields))
     absent = b"".join(spec.field.con.build(spec.field.absent) for spec in fields if spec.field.absent is not None)
@@ -288,11 +292,18 @@ def _fast_path(
             raw += [f"r{index}", f"h{index}"]
             into.append(f"r{index} | h{index} << {low}")
             outof += [f"m[{index}] & {(1 << low) - 1:#x}", f"m[{index}] >> {low}"]
-    lines = ["def pack_(m):", *checks, f"    return pack({', '.join(outof)})"]
     plain = raw == into
-    items = "items" if plain else f"({', '.join(into)},)"
-    lines += ["def unpack_(body):", "    try:", f"        {'items' if plain else ', '.join(raw)} = unpack(body)"]
-    lines += ["    except error:  # another length", "        return unpack_(fit(body))", f"    return new(cls, {items})"]
+    lines = [
+        "def pack_(m):",
+        *checks,
+        f"    return pack({', '.join(outof)})",
+        "def unpack_(ident, body):",
+        "    try:",
+        f"        {'values' if plain else ', '.join(raw)} = unpack(body)",
+        "    except error:",  # a body of another length
+        "        return unpack_(ident, fit(body))",
+        f"    return new(Packet, (ident, new(cls, {'values' if plain else '(' + ', '.join(into) + ',)'})))",
+    ]
 
     def fit(body: bytes | bytearray) -> bytes:
         """The known prefix, filled up with what is assumed for fields that are absent; half a field is absent."""
@@ -302,7 +313,8 @@ def _fast_path(
         return bytes(body[:whole]) + absent[whole - min_size :]
 
     space: dict[str, Any] = {
-        "pack": layout.pack, "unpack": layout.unpack, "error": struct.error, "new": tuple.__new__, "cls": cls, "fit": fit,
+        "pack": layout.pack, "unpack": layout.unpack, "error": struct.error, "fit": fit,
+        "new": tuple.__new__, "Packet": Packet, "cls": cls,  # Packet(...) itself takes twice as long
     }  # fmt: skip
     exec("\n".join(lines), space)
     return space["pack_"], space["unpack_"]
