@@ -11,13 +11,11 @@ from collections.abc import Iterable, Iterator
 from decimal import Decimal
 from typing import Any, Final
 
-from crcmod.predefined import PredefinedCrc
-
 from ringlet.protocol import codes, header, items, params, serial_frame, states
 from ringlet.protocol.emit import VERSION, target, template
 from ringlet.protocol.wire import BODY_MAX, Kind, Registry, Spec
 
-FILES: Final = ("ringlet.h", "ringlet.c", "ringlet_serial.h", "ringlet_serial.c", "ringlet_tables.h", "ringlet_tables.c")
+FILES: Final = tuple(f"{stem}.{end}" for stem in ("ringlet", "ringlet_serial", "ringlet_tables") for end in "hc")
 
 RESULTS: Final[tuple[tuple[str, str], ...]] = (
     ("ok", "done"),
@@ -34,22 +32,21 @@ RESULTS: Final[tuple[tuple[str, str], ...]] = (
 
 # Words that C99 or C++ keep for themselves (ISO/IEC 9899:1999 6.4.1, ISO/IEC 14882 [lex.key]): from memory, and the
 # test compiles every name that the tables hold.
-_TAKEN: Final = frozenset(
-    "alignas alignof and and_eq asm auto bitand bitor bool break case catch char class compl concept const const_cast "
-    "constexpr continue co_await co_return co_yield decltype default delete do double dynamic_cast else enum explicit "
-    "export extern false final float for friend goto if inline int long mutable namespace new noexcept not not_eq "
-    "nullptr operator or or_eq override private protected public register reinterpret_cast requires restrict return "
-    "short signed sizeof static static_assert static_cast struct switch template this thread_local throw true try "
-    "typedef typeid typename typeof union unsigned using virtual void volatile wchar_t while xor xor_eq".split()
-)
-_UNITS: Final = {"%": "percent", "": "count"}
-_PREFIXES: Final = {"1": "", "0.1": "deci_", "0.01": "centi_", "0.001": "milli_", "0.000001": "micro_"}
+_TAKEN: Final = """
+alignas alignof and and_eq asm auto bitand bitor bool break case catch char class compl concept const const_cast
+constexpr continue co_await co_return co_yield decltype default delete do double dynamic_cast else enum explicit
+export extern false final float for friend goto if inline int long mutable namespace new noexcept not not_eq
+nullptr operator or or_eq override private protected public register reinterpret_cast requires restrict return
+short signed sizeof static static_assert static_cast struct switch template this thread_local throw true try
+typedef typeid typename typeof union unsigned using virtual void volatile wchar_t while xor xor_eq
+"""
+_PREFIXES: Final = {"0.1": "deci_", "0.01": "centi_", "0.001": "milli_", "0.000001": "micro_"}
 
 
 def c_name(name: str) -> str:
     """A name of the tables as an identifier in C and C++."""
     slug = re.sub(r"\W", "_", name.lower())
-    return f"{slug}_" if slug in _TAKEN else slug
+    return f"{slug}_" if slug in _TAKEN.split() else slug
 
 
 def c_macro(*parts: str) -> str:
@@ -79,7 +76,7 @@ def comment(text: str, indent: int = 0) -> str:
 
 def unit_macro(unit: str, scale: str) -> tuple[str, int, int]:
     """(name, numerator, denominator) of the macros for one unit and the value of one count in it."""
-    word = _UNITS.get(unit, unit).replace("/", "_per_").strip("_")
+    word = unit.replace("%", "percent").replace("/", "_per_").strip("_")
     num, den = Decimal(scale).as_integer_ratio()
     prefix = _PREFIXES.get(scale, f"x{num}_{den}_")
     return c_macro(prefix + word), num, den
@@ -108,7 +105,7 @@ def _field(row: Kind, index: int, spec: Spec) -> dict[str, Any]:
     lo, hi = spec.bounds
     note = []
     if field.unit:
-        note.append(f"{field.unit}, {unit_macro(field.unit, field.scale)[0]}")
+        note.append(field.unit if field.scale == "1" else f"{field.unit}, {unit_macro(field.unit, field.scale)[0]}")
     if field.values:
         note.append(f"{c_macro(field.values)}_...")
     macros = [(c_macro(row.name, spec.name, part.name), f"{((1 << part.width) - 1) << part.shift:#x}u", part.doc)
@@ -165,7 +162,7 @@ def _columns(prefix: str, rows: Iterable[Any], *names: str) -> list[tuple[str, l
 
 def _crc() -> dict[str, Any]:
     """Start, end and both tables of the framing's CRC, worked out from its polynomial as crcmod holds it."""
-    crc = PredefinedCrc(serial_frame.CRC_NAME)
+    crc = serial_frame.CRC
     if not crc.reverse or crc.digest_size != 2:
         raise ValueError("the C template knows reflected 16-bit CRCs only")
     poly = int(f"{crc.poly & 0xFFFF:016b}"[::-1], 2)
@@ -186,7 +183,7 @@ def _header_parts() -> list[dict[str, Any]]:
     for name, width, doc in header.HEADER_FIELDS:
         shift -= width
         parts.append({"name": c_name(name), "shift": shift, "max": (1 << width) - 1, "doc": doc,
-                      "type": "uint8_t" if width <= 8 else "uint32_t"})  # fmt: skip
+                      "limited": width not in (8, 32), "type": "uint8_t" if width <= 8 else "uint32_t"})  # fmt: skip
     return parts
 
 
@@ -195,26 +192,27 @@ def emit_c(kinds: Registry) -> dict[str, str]:
     """Texts of FILES. Raises ValueError when two rows of the tables give the same name in C."""
     rows = [_kind(row, kinds) for row in kinds]
     specs = [spec for row in kinds for spec in row.fields]
-    scales = dict.fromkeys((spec.field.unit, spec.field.scale) for spec in specs if spec.field.unit)
-    scales |= dict.fromkeys((row.unit, row.scale) for row in params.PARAMETERS if row.unit)
-    sizes = {(spec.codec.signed, spec.codec.size) for spec in specs if not spec.codec.is_text}
+    scales = dict.fromkeys((spec.field.unit, spec.field.scale) for spec in specs)
+    scales |= dict.fromkeys((row.unit, row.scale) for row in params.PARAMETERS)
+    widths = {spec.codec.size for spec in specs if not spec.codec.is_text}
     space = {
-        "version": VERSION, "kinds": rows, "constants": list(_constants()), "enums": codes.ENUMS, "results": RESULTS,
-        "units": sorted(unit_macro(*scale) for scale in scales), "header": _header_parts(),
-        "refusals": codes.REFUSALS,
-        "sizes": sizes, "has_text": any(spec.codec.is_text for spec in specs), "body_max": BODY_MAX,
+        "version": VERSION, "kinds": rows, "tag_doc": specs[0].field.doc, "constants": list(_constants()),
+        "enums": codes.ENUMS, "results": RESULTS, "header": _header_parts(), "ident_max": header.IDENT_MAX,
+        "units": sorted(unit_macro(*pair) for pair in scales if pair[0] and pair[1] != "1"),
+        "widths": widths, "widest": max(widths), "any_signed": any(spec.codec.signed for spec in specs),
+        "has_text": any(spec.codec.is_text for spec in specs), "body_max": BODY_MAX, "crc": _crc(),
         "frame_max": serial_frame.FRAME_MAX, "payload_max": serial_frame.PAYLOAD_MAX,
         "payload_min": serial_frame.PAYLOAD_MIN, "header_size": serial_frame.HEADER_SIZE,
-        "crc_size": serial_frame.CRC_SIZE, "ident_max": header.IDENT_MAX, "crc": _crc(),
-        "params": params.PARAMETERS, "states": states.STATES, "requests": states.REQUESTS,
-        "internal": states.INTERNAL, "transitions": states.TRANSITIONS, "faults": codes.FAULTS,
+        "crc_size": serial_frame.CRC_SIZE, "params": params.PARAMETERS, "states": states.STATES,
+        "requests": states.REQUESTS, "internal": states.INTERNAL, "transitions": states.TRANSITIONS,
+        "faults": codes.FAULTS,
         "columns": [*_columns("k", kinds, "role", "sender", "scope", "owner"),
                     *_columns("p", params.PARAMETERS, "write", "scope"),
                     *_columns("f", codes.FAULTS.values(), "reaction")],
         "macro": c_macro, "literal": literal, "comment": comment,
     }  # fmt: skip
     files = {name: template(f"c/{name}.j2").render(space) for name in FILES}
-    defined = re.findall(r"^(?:#define |    )(RINGLET_\w+)(?: = |\(| )", "\n".join(files.values()), re.MULTILINE)
+    defined = re.findall(r"^(?:#define |    )(RINGLET_\w+)(?: = |\(| |$)", "\n".join(files.values()), re.MULTILINE)
     defined += [f"ringlet_msg_{row['name']}" for row in rows]
     twice = sorted({name for name in defined if defined.count(name) > 1})
     if twice:

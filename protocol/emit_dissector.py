@@ -10,14 +10,12 @@ import json
 from fractions import Fraction
 from typing import Final, NamedTuple
 
-from crcmod.predefined import PredefinedCrc
-
 from ringlet.protocol import header
 from ringlet.protocol.codes import ENUMS, FAULTS, REFUSALS
 from ringlet.protocol.emit import VERSION, target, template
 from ringlet.protocol.emit_common import PARAMETER_FIELD, VALUE_FIELD, count_names, identifier, one_line
 from ringlet.protocol.params import PARAMETERS, Param
-from ringlet.protocol.serial_frame import CRC_NAME, FRAME_MAX, HEADER_SIZE, PAYLOAD_MIN
+from ringlet.protocol.serial_frame import CRC, CRC_NAME, FRAME_MAX, HEADER_SIZE, PAYLOAD_MIN
 from ringlet.protocol.wire import BODY_MAX, Kind, Registry, Spec
 
 LINKTYPE_SERIAL: Final = 147
@@ -62,11 +60,10 @@ def emit_dissector(registry: Registry) -> dict[str, str]:
 
 def _crc() -> dict[str, int]:
     """Start value, reflected polynomial and final XOR of the framing's CRC, from the library's own table."""
-    found = PredefinedCrc(CRC_NAME)
-    poly = int(f"{found.poly & 0xFFFF:016b}"[::-1], 2)
-    if not found.reverse:
+    poly = int(f"{CRC.poly & 0xFFFF:016b}"[::-1], 2)
+    if not CRC.reverse:
         raise ValueError(f"{CRC_NAME} is not a reflected CRC; the Lua code has no rule for it")
-    return {"start": found.initCrc ^ found.xorOut, "poly": poly, "out": found.xorOut}
+    return {"start": CRC.initCrc ^ CRC.xorOut, "poly": poly, "out": CRC.xorOut}
 
 
 def _header() -> list[tuple[str, int, int, str]]:
@@ -90,11 +87,11 @@ def _integer(size: int, signed: bool) -> str:
     return ("int" if signed else "uint") + str({1: 8, 2: 16, 3: 24, 4: 32, 6: 64}[size])
 
 
-def _proto(abbrev: str, name: str, size: int, signed: bool, scale: str, names: list[tuple[int, str]], doc: str) -> str:
+def _proto(abbrev: str, name: str, sort: str, scale: str, base: str, names: list[tuple[int, str]], doc: str) -> str:
     if Fraction(scale) != 1:
         return f'ProtoField.double("{abbrev}", {_text(name)}, {_text(doc)})'
-    values = _names(names) if names and size <= 4 else "nil"
-    return f'ProtoField.{_integer(size, signed)}("{abbrev}", {_text(name)}, base.DEC, {values}, nil, {_text(doc)})'
+    values = _names(names) if names else "nil"
+    return f'ProtoField.{sort}("{abbrev}", {_text(name)}, base.{base}, {values}, nil, {_text(doc)})'
 
 
 def _field(row: Kind, spec: Spec, registry: Registry) -> list[Item]:
@@ -104,7 +101,8 @@ def _field(row: Kind, spec: Spec, registry: Registry) -> list[Item]:
     field, names = spec.field, count_names(spec, registry)
     place = f'key="{key}", name="{spec.name}", offset={spec.offset}, size={spec.codec.size}'
     if spec.codec.is_text:
-        return [Item(key, f'ProtoField.bytes("{abbrev}", "{spec.name}", base.SPACE, {_text(field.doc)})', f"{place}, text=true")]
+        proto = f'ProtoField.bytes("{abbrev}", "{spec.name}", base.SPACE, {_text(field.doc)})'
+        return [Item(key, proto, f"{place}, text=true")]
     scale, (lo, hi) = Fraction(field.scale), spec.bounds
     full = 1 << 8 * spec.codec.size
     extra = "".join(
@@ -113,35 +111,34 @@ def _field(row: Kind, spec: Spec, registry: Registry) -> list[Item]:
             f", num={scale.numerator}, den={scale.denominator}" if scale != 1 else "",
             f', unit="{field.unit}"' if field.unit else "",
             f", names={_names(names)}" if names else "",
+            ", mark=true" if field.reserved else "",
             f", lo={lo}, hi={hi}" if hi - lo + 1 < full else "",
             f', is="{field.values}"' if field.values in ("refusal", "fault") else "",
             ", number=true" if field is PARAMETER_FIELD else "",
             ", value=true" if field is VALUE_FIELD else "",
         )
     )
-    found = [Item(key, _proto(abbrev, spec.name, spec.codec.size, spec.codec.signed, field.scale, names, field.doc), place + extra)]
-    bits = 8 * spec.codec.size
+    sort = _integer(spec.codec.size, spec.codec.signed)
+    base = "HEX" if field.parts or (sort == "uint64" and not field.unit) else "DEC"  # unique ids are read in hex
+    listed = [] if field.reserved else names  # Wireshark calls every count outside a list unknown
+    found = [Item(key, _proto(abbrev, spec.name, sort, field.scale, base, listed, field.doc), place + extra)]
     for part in field.parts:
         mask = ((1 << part.width) - 1) << part.shift
-        sort = f"bool(\"{abbrev}_{part.name}\", \"{part.name}\", {bits}, nil" if part.width == 1 else (
-            f"{_integer(spec.codec.size, False)}(\"{abbrev}_{part.name}\", \"{part.name}\", base.DEC, nil"
-        )  # fmt: skip
-        part_key = f"{key}_{part.name}"
-        found.append(
-            Item(
-                part_key, f"ProtoField.{sort}, {mask:#x}, {_text(part.doc)})",
-                f'key="{part_key}", name="{part.name}", shift={part.shift}, width={part.width}',
-            )
-        )  # fmt: skip
+        what, display = ("bool", str(8 * spec.codec.size)) if part.width == 1 else (sort, "base.DEC")
+        proto = f'ProtoField.{what}("{abbrev}_{part.name}", "{part.name}", {display}, nil, {mask:#x}, {_text(part.doc)})'
+        row_text = f'key="{key}_{part.name}", name="{part.name}"'
+        found.append(Item(f"{key}_{part.name}", proto, row_text))
     return found
 
 
 def _parameter(param: Param) -> Item:
     key = f"param_{identifier(param.name)}"
     names = [(count, name) for count, name, _ in ENUMS[param.values]] if param.values else []
-    proto = _proto(f"{PREFIX}.value.{identifier(param.name)}", param.name, 4, True, param.scale, names, param.doc)
+    abbrev = f"{PREFIX}.value.{identifier(param.name)}"
+    proto = _proto(abbrev, param.name, "int32", param.scale, "DEC", names, param.doc)
     scale = Fraction(param.scale)
-    row = f'key="{key}", name="{param.name}", num={scale.numerator}, den={scale.denominator}, lo={param.lo}, hi={param.hi}'
+    row = f'key="{key}", name="{param.name}", num={scale.numerator}, den={scale.denominator}'
+    row += f", lo={param.lo}, hi={param.hi}"
     row += f', unit="{param.unit}"' if param.unit else ""
     row += f", names={_names(names)}" if names else ""
     return Item(key, proto, row)

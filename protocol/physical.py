@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from decimal import Decimal, DecimalException
+from decimal import Context, Decimal, DecimalException, Inexact, Overflow
 from typing import Any
 
 from ringlet.protocol.codes import ENUMS, names
 from ringlet.protocol.params import Param
 from ringlet.protocol.wire import KINDS, Kind, Registry, Spec
+
+_EXACT = Context(traps=[Inexact, Overflow])
+"""What a division cannot give exactly is refused, never rounded."""
 
 
 class ValueProblem(ValueError):
@@ -18,11 +21,14 @@ def to_counts(text: str | int | float | Decimal, scale: str, lo: int, hi: int, l
     """Exact count of a value in its unit. Raises ValueProblem for text, NaN, off-grid and off-range values."""
     try:
         value = Decimal(str(text).strip())
-        count = value / Decimal(scale)
-    except DecimalException:  # no number at all, or one with an exponent beyond every range
+    except DecimalException:
         raise ValueProblem(f"{label} is {str(text)!r}, which is not a number") from None
     if not value.is_finite():
         raise ValueProblem(f"{label} is {text}, which is not a finite number")
+    try:
+        count = _EXACT.divide(value, Decimal(scale))
+    except DecimalException:  # more digits, or a larger exponent, than any count has
+        raise ValueProblem(f"{label} is {text}, which has no exact count; steps are {scale}{_u(unit)}") from None
     whole = count.to_integral_value()
     if count != whole:
         raise ValueProblem(f"{label} is {value}{_u(unit)}; steps are {scale}{_u(unit)}")

@@ -3,23 +3,30 @@
 COBS: S. Cheshire and M. Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM Transactions on Networking 7(2), 1999;
 done here by the library `cobs`. CRC: polynomial 0x3D65 (crcmod's `crc-16-dnp`), which keeps Hamming distance 6 at our
 longest frame of 112 bits with the CRC; P. Koopman and T. Chakravarty, "Cyclic Redundancy Code (CRC) Polynomial
-Selection for Embedded Networks", DSN 2004, and Koopman's tables; tests/external repeats the count.
+Selection for Embedded Networks", DSN 2004, and Koopman's tables of polynomials with HD 6; tests/external repeats the
+count. Unlike `crc-16-dnp` it begins from all ones: begun from 0 it does not see zero bytes lost at the front of a
+frame, and a lost or damaged first byte on the line does just that to a frame whose header begins with a zero byte.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from typing import Final
+from typing import Any, Final
 
 from cobs import cobs
-from crcmod.predefined import mkPredefinedCrcFun
+from crcmod import Crc, mkCrcFun
+from crcmod.predefined import PredefinedCrc
 
 from ringlet.protocol.codec import Packet, WireError, pack, unpack
 from ringlet.protocol.header import IDENT_MAX
 from ringlet.protocol.wire import BODY_MAX
 
-CRC_NAME: Final = "crc-16-dnp"
-crc16 = mkPredefinedCrcFun(CRC_NAME)
+CRC_NAME: Final = "crc-16-dnp begun from 0xffff"
+_SHAPE: Final = {"initCrc": 0, "rev": True, "xorOut": 0xFFFF}
+"""crcmod names the start by the CRC of no bytes: all ones, inverted at the end"""
+CRC: Final[Any] = Crc(PredefinedCrc("crc-16-dnp").poly, **_SHAPE)
+"""What the emitters derive tables from."""
+crc16: Final[Any] = mkCrcFun(CRC.poly, **_SHAPE)
 
 HEADER_SIZE: Final = 4
 CRC_SIZE: Final = 2

@@ -81,7 +81,6 @@ _S = State
 _STILL = (_S.RELEASED, _S.HOLDING)
 _MOTION = (_S.MOVING, _S.RUNNING, _S.FOLLOWING, _S.STOPPING)
 _READY = (*_STILL, *_MOTION)
-_ALIVE = (*_READY, _S.FINDING, _S.FAULTED)
 
 TRANSITIONS: Final[tuple[Transition, ...]] = (
     Transition("ready", (_S.STARTING,), _S.RELEASED, False, "drives never start by themselves"),

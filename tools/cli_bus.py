@@ -55,7 +55,7 @@ def discover(
     with common.open_link(link, source) as bus:
         found = sorted(bus.discover(assign=assign))
         if not found:
-            raise NoAnswer(f"No node answers on {bus.url}; check power, wiring and the link's speed.")
+            raise NoAnswer(f"no node answers on {bus.url}; check power, wiring and the link's speed.")
     if as_json:
         keys = ("address", "id", "major", "minor", "fresh")
         common.emit({"nodes": [{key: getattr(one, key) for key in keys} for one in found]})
@@ -135,19 +135,7 @@ def read_text(bus: Link, node: int, item: str, axis: int = 15) -> str:
 
 def role(bus: Link, node: int, axis: int) -> str:
     """What the axis turns, by name."""
-    return str(read_parameter(bus, node, axis, "role"))
-
-
-def read_parameter(bus: Link, node: int, axis: int, name: str) -> Any:
-    """A parameter in its unit, or by its name."""
-    from ringlet.protocol.header import ALL_AXES
-    from ringlet.protocol.messages import Get
-    from ringlet.protocol.params import BY_NAME
-    from ringlet.protocol.physical import show_parameter
-
-    row = BY_NAME[name]
-    place = axis if row.scope == "axis" else ALL_AXES
-    return show_parameter(row, bus.request(Get(0, row.id), node=node, axis=place).value)
+    return str(bus.axis(node, axis).get("role"))
 
 
 def look(bus: Link, node: int, axis: int, what: str) -> AxisView:
@@ -234,7 +222,7 @@ def watch(
 
     with common.open_link(link, source) as bus:
         if bus.is_sim and not seconds:
-            raise UsageProblem("A sim: link has no clock of its own; give --seconds, or serve it with `ringlet sim`.")
+            raise UsageProblem("a sim: link has no clock of its own; give --seconds, or serve it with `ringlet sim`.")
         chosen = _chosen(bus, node, axis)
         begin = bus.clock.now()
         live = None if as_json else Live(console=common.console(), auto_refresh=False)

@@ -44,7 +44,7 @@ FindOption = Annotated[
 ]
 
 NUMBERS = {"ignore_unknown_options": True}
-"""Lets an argument be a negative number; `number` refuses what is then left over of a misspelt option."""
+"""Lets an argument be a negative number."""
 
 CAUTION = (
     "Caution: gears pinch fingers, and a motor can break a lens that is stuck or has no end stops. A software stop is "
@@ -69,10 +69,17 @@ def note(text: str) -> None:
     typer.echo(text, err=True)
 
 
+def looks_like_number(text: str) -> bool:
+    """Whether a word is a number, NaN and infinity too: these are refused as values and not as options."""
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
+
+
 def number(text: str, label: str, unit: str, low: float = -math.inf, high: float = math.inf) -> float:
     """A finite number that a person typed. Raises UsageProblem."""
-    if text.startswith("-") and text[1:2] not in "0123456789.":
-        raise UsageProblem(f"There is no option {text}; --help lists the options.")
     try:
         value = float(text)
     except ValueError:
@@ -87,7 +94,7 @@ def number(text: str, label: str, unit: str, low: float = -math.inf, high: float
 def open_link(url: str | None, source: int) -> Link:
     """The link that --link names. Raises UsageProblem when none is named, LinkProblem when it cannot be opened."""
     if not url:
-        raise UsageProblem("No link is given; add --link, for example --link sim:trio, or set RINGLET_LINK.")
+        raise UsageProblem("no link is given; add --link, for example --link sim:trio, or set RINGLET_LINK.")
     from ringlet.tools.link import Link
 
     return Link.open(url, source=source)
@@ -99,9 +106,9 @@ def nodes(link: Link, node: int | None) -> list[int]:
         return [node]
     found = link.discover()
     if not found:
-        raise NoAnswer(f"No node answers on {link.url}; check power, wiring and the link's speed.")
+        raise NoAnswer(f"no node answers on {link.url}; check power, wiring and the link's speed.")
     if all(one.fresh for one in found):
-        raise UsageProblem("The node that was found has no address yet; give it one with `ringlet discover --assign`.")
+        raise UsageProblem("the node that was found has no address yet; give it one with `ringlet discover --assign`.")
     return sorted(one.address for one in found if not one.fresh)
 
 
@@ -109,7 +116,7 @@ def one_node(link: Link, node: int | None) -> int:
     """The address of the only node, or the one that is named. Raises UsageProblem when it is not clear which."""
     found = nodes(link, node)
     if len(found) > 1:
-        raise UsageProblem(f"There are {len(found)} nodes; choose one with --node: {', '.join(map(str, found))}.")
+        raise UsageProblem(f"there are {len(found)} nodes; choose one with --node: {', '.join(map(str, found))}.")
     return found[0]
 
 
@@ -121,7 +128,7 @@ def axes_of(link: Link, node: int, axis: int | None) -> list[int]:
     if axis is None:
         return list(range(count))
     if axis >= count:
-        raise UsageProblem(f"Node {node} has no axis {axis}; it has axes 0 to {count - 1}.")
+        raise UsageProblem(f"node {node} has no axis {axis}; it has axes 0 to {count - 1}.")
     return [axis]
 
 
@@ -138,20 +145,6 @@ def state_of(handle: AxisHandle) -> str:
     return State(handle.status().state).name.lower()
 
 
-def wait_still(link: Link, handle: AxisHandle, timeout: float = 120.0) -> None:
-    """Wait until the axis neither moves nor seeks. Raises NoAnswer when it still does after `timeout` seconds."""
-    from ringlet.protocol.states import STATES, State
-
-    def still() -> bool:
-        return STATES[State(handle.status().state)].still
-
-    for _ in range(round(timeout / 0.02)):
-        if still():
-            return
-        link.wait(0.02)
-    raise NoAnswer(f"The axis still moves after {timeout:g} s; stop it with `ringlet stop`, or cut the power.")
-
-
 @contextmanager
 def driving(link: Link, handle: AxisHandle, force: bool = False) -> Iterator[None]:
     """Own the axis for the body of the block, and give it up at the end. Whatever goes wrong, it ramps down first."""
@@ -162,8 +155,11 @@ def driving(link: Link, handle: AxisHandle, force: bool = False) -> Iterator[Non
     except BaseException:
         # Ctrl-C, or an answer that did not come: stop is sent blind, for it needs no answer.
         link.stop(handle.node, handle.axis)
-        with suppress(RingletError):
-            wait_still(link, handle, 10.0)
+        try:
+            handle.rest(10.0)
+            note("Stopped: the axis is at rest.")
+        except RingletError:
+            note("Stop was sent, and it is not sure that the axis is at rest: cut the power if it moves.")
         raise
     finally:
         with suppress(RingletError):

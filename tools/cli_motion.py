@@ -44,11 +44,11 @@ def _run(
     else:
         common.console().print(show.axes([view]))
     if view.faults:
-        raise CheckFailed(f"Axis {handle.axis} of node {handle.node} has a fault: {', '.join(view.faults)}.")
+        raise CheckFailed(f"axis {handle.axis} of node {handle.node} has a fault: {', '.join(view.faults)}.")
 
 
 def move(
-    to: Annotated[str | None, typer.Argument(metavar="[DEG]", help="Ring position, deg.")] = None,
+    to: Annotated[str | None, typer.Argument(metavar="DEG", help="Ring position, deg.")] = None,
     travel: Annotated[str, typer.Option("--travel", metavar="SHARE", help="Share of the travel instead, 0 to 1.")] = "",
     speed: SpeedOption = "",
     find: FindOption = False,
@@ -66,7 +66,7 @@ def move(
     from ringlet.protocol.messages import MoveTravel
 
     if (to is None) == (not travel):
-        raise UsageProblem("Give either a position in degrees or --travel with a share of 0 to 1.")
+        raise UsageProblem("give either a position in degrees or --travel with a share of 0 to 1.")
     limit = common.number(speed, "--speed", "deg/s", 0.001, 3600.0) if speed else None
     goal = common.number(to, "The position", "deg", -2e6, 2e6) if to is not None else 0.0
     share = common.number(travel, "--travel", "of the travel", 0.0, 1.0) if travel else 0.0
@@ -77,7 +77,7 @@ def move(
             return
         body = MoveTravel(0, round(share * 65535), round(1000 * (limit or 0.0)))
         bus.request(body, node=handle.node, axis=handle.axis)
-        common.wait_still(bus, handle)
+        handle.rest()
 
     _run(work, link, node, axis, source, force, as_json, find)
 
@@ -103,7 +103,7 @@ def jog(
         handle.run(rate)
         bus.wait(span)
         handle.hold()
-        common.wait_still(bus, handle)
+        handle.rest()
 
     _run(work, link, node, axis, source, force, as_json)
 
@@ -123,7 +123,7 @@ def hold(
 
     def work(bus: Link, handle: AxisHandle) -> None:
         handle.hold()
-        common.wait_still(bus, handle)
+        handle.rest()
 
     _run(work, link, node, axis, source, force, as_json)
 
@@ -143,7 +143,7 @@ def release(
 
     def work(bus: Link, handle: AxisHandle) -> None:
         handle.release()
-        common.wait_still(bus, handle)
+        handle.rest()
 
     _run(work, link, node, axis, source, force, as_json)
 

@@ -23,7 +23,7 @@ def _rows(names: list[str]) -> list[Any]:
         if name not in BY_NAME:
             near = get_close_matches(name, BY_NAME, 3)
             hint = f"; did you mean {' or '.join(near)}?" if near else "; `ringlet schema parameters` lists them."
-            raise UsageProblem(f"There is no parameter {name!r}{hint}")
+            raise UsageProblem(f"there is no parameter {name!r}{hint}")
     return [BY_NAME[name] for name in names]
 
 
@@ -105,7 +105,7 @@ def set_(
         if not equals or name.startswith("-"):
             raise UsageProblem(f"{pair!r} is no setting; write NAME=VALUE, as in velocity-limit=90.")
         if name in wanted:
-            raise UsageProblem(f"The parameter {name!r} is given twice; give it once.")
+            raise UsageProblem(f"the parameter {name!r} is given twice; give it once.")
         wanted[name] = value
     rows = _rows(list(wanted))
     counts = [(row, read_parameter(row, value)) for row, value in zip(rows, wanted.values(), strict=True)]
@@ -177,7 +177,7 @@ def own(
         raise UsageProblem(f"{what!r} is not a word of `own`; choose show, take or yield.")
     with common.open_link(link, source) as bus:
         if what == "take" and bus.is_sim and not seconds:
-            raise UsageProblem("A sim: link has no clock of its own; give --seconds, or serve it with `ringlet sim`.")
+            raise UsageProblem("a sim: link has no clock of its own; give --seconds, or serve it with `ringlet sim`.")
         handle = common.one_axis(bus, node, axis)
         if what == "take":
             handle.take(force=force)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -69,9 +70,9 @@ def encode(
     from ringlet.tools import capture
 
     if bool(words) == bool(given):
-        raise UsageProblem("Give either a kind with its fields, or --from with a file; `ringlet schema` lists the kinds.")
+        raise UsageProblem("give either a kind with its fields or --from with a file; `ringlet schema` lists kinds.")
     if can == serial and not as_json:
-        raise UsageProblem("Choose one of --can and --serial.")
+        raise UsageProblem("choose one of --can and --serial.")
     if words:
         seen = [_from_words(words, dst, src, axis, priority, extra)]
     else:
@@ -80,7 +81,7 @@ def encode(
         _warn(one)
     if out is not None:
         if can == serial:
-            raise UsageProblem("Choose one of --can and --serial for the file.")
+            raise UsageProblem("choose one of --can and --serial for the file.")
         if can:
             out.write_text("".join(capture.can_log(seen)), encoding="ascii")
         else:
@@ -109,9 +110,9 @@ def decode(
     from ringlet.tools import capture, show
 
     if bool(can) + bool(serial) + (file is not None) != 1:
-        raise UsageProblem("Give one of --can ID#HEX, --serial HEX and --file CAPTURE.")
+        raise UsageProblem("give one of --can ID#HEX, --serial HEX and --file CAPTURE.")
     if can:
-        found = capture.Capture([capture.read_can(can)], capture.Counter())
+        found = capture.Capture([capture.read_can(can)], Counter())
     elif serial:
         try:
             data = bytes.fromhex(serial)
@@ -119,7 +120,7 @@ def decode(
             raise UsageProblem(f"{serial!r} is not hex text; give two hex digits for each byte.") from None
         found = capture.read_serial(data)
         if not found.seen:
-            raise UsageProblem(f"No message is in these {len(data)} bytes ({_causes(found)}); a frame ends with 00.")
+            raise UsageProblem(f"no message is in these {len(data)} bytes ({_causes(found)}); a frame ends with 00.")
     elif file is not None:
         found = capture.read_file(file)
     if as_json:
@@ -185,7 +186,7 @@ def _from_words(words: list[str], dst: int, src: int, axis: int | None, priority
         if not equals:
             raise UsageProblem(f"{pair!r} is no field; write FIELD=VALUE, as in position=12.5.")
         if field in fields:
-            raise UsageProblem(f"The field {field!r} is given twice; give it once.")
+            raise UsageProblem(f"the field {field!r} is given twice; give it once.")
         fields[field] = value
     return _build(name, fields, dst, src, axis, priority, extra)
 
@@ -202,14 +203,14 @@ def _build(
 
     row = KINDS.by_name.get(name)
     if row is None:
-        raise UsageProblem(f"There is no kind {name!r}; `ringlet schema kinds` lists them.")
+        raise UsageProblem(f"there is no kind {name!r}; `ringlet schema kinds` lists them.")
     if axis is None:
         axis = 0 if row.scope == "axis" else ALL_AXES
     body = read_body(row, fields)
     try:
         more = bytes.fromhex(extra)
     except ValueError:
-        raise UsageProblem(f"The extra bytes {extra!r} are not hex text; give two hex digits for each byte.") from None
+        raise UsageProblem(f"the extra bytes {extra!r} are not hex text; give two hex digits for each byte.") from None
     if row.size + len(more) > BODY_MAX:
         raise UsageProblem(f"{name} with {len(more)} extra bytes is longer than the {BODY_MAX} bytes of a body.")
     head = Header(row.priority if priority is None else priority, row.code, dst, src, axis)
@@ -245,4 +246,4 @@ def _from_json(entry: Any) -> Seen:
     except UsageProblem:
         raise
     except ValueError as error:
-        raise UsageProblem(f"A message of kind {kind} cannot be made: {error}.") from None
+        raise UsageProblem(f"a message of kind {kind} cannot be made: {error}.") from None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,10 +14,10 @@ if TYPE_CHECKING:
 Series = NDArray[np.float64]
 
 # Okabe and Ito, "Color Universal Design" (2008): safe for colour-blind readers. Line styles double the colours.
-BLUE, VERMILION, GREY = "#0072B2", "#D55E00", "#444444"
-_COMMANDED: Final = {"color": GREY, "lw": 1.1, "ls": (0, (1, 1.2)), "label": "setpoint", "zorder": 3}
-_MEASURED: Final = {"color": BLUE, "lw": 1.8, "ls": "-", "label": "measured"}
-_LIMIT: Final = {"color": VERMILION, "lw": 1.3, "ls": (0, (6, 3))}
+SKY, VERMILION, BLACK = "#56B4E9", "#D55E00", "#000000"
+_COMMANDED: Final[Any] = {"color": BLACK, "lw": 1.1, "ls": (0, (2, 1.6)), "label": "setpoint", "zorder": 3}
+_MEASURED: Final[Any] = {"color": SKY, "lw": 3.0, "ls": "-", "label": "measured"}
+_LIMIT: Final[Any] = {"color": VERMILION, "lw": 1.3, "ls": (0, (7, 3)), "zorder": 1.5}
 
 
 class Limits(NamedTuple):
@@ -31,7 +31,10 @@ class Limits(NamedTuple):
 
 
 class Profile(NamedTuple):
-    """A recorded ramp; every array has one length. Setpoint velocity and accelerations are derived, see `profile`."""
+    """A recorded ramp on an even time grid; every array has one length.
+
+    Setpoint velocity and the accelerations are derived, see `profile`.
+    """
 
     time_s: Series
     setpoint_deg: Series
@@ -41,20 +44,27 @@ class Profile(NamedTuple):
     setpoint_acceleration_deg_s2: Series
     acceleration_deg_s2: Series
     current_a: Series
+    velocity_doubt_deg_s: float
+    """largest error of the derived setpoint velocity that comes from counts alone"""
+    acceleration_doubt_deg_s2: float
+    """the same of the setpoint acceleration"""
 
 
+SERIES: Final = Profile._fields[:-2]
 SMOOTH_S: Final = 0.03
 """Span of the smoothing before differentiation. Positions come in thousandths of a degree, so that a plain difference
 of two samples 1 ms apart would be uncertain by 1000 deg/s2."""
 
 
-def profile(time_s: Series, setpoint_deg: Series, position_deg: Series, velocity_deg_s: Series, current_a: Series) -> Profile:
-    """Add what was not measured: derivatives by local cubic fits over `SMOOTH_S` on an even time grid.
+def profile(
+    time_s: Series, setpoint_deg: Series, position_deg: Series, velocity_deg_s: Series, current_a: Series
+) -> Profile:
+    """Add what was not measured: derivatives by local quadratic fits over `SMOOTH_S` on an even time grid.
 
     A. Savitzky and M. Golay, "Smoothing and differentiation of data by simplified least squares procedures",
     Analytical Chemistry 36, 1964. Raises ValueError with fewer than 8 samples or times that do not rise.
     """
-    from scipy.signal import savgol_filter
+    from scipy.signal import savgol_coeffs, savgol_filter
 
     if len(time_s) < 8 or not np.all(np.diff(time_s) > 0):
         raise ValueError("a ramp needs at least 8 samples in rising time")
@@ -66,12 +76,16 @@ def profile(time_s: Series, setpoint_deg: Series, position_deg: Series, velocity
         return np.interp(grid, time_s, series)
 
     def slope(series: Series, order: int) -> Series:
-        return np.asarray(savgol_filter(series, span, 3, deriv=order, delta=step))
+        return np.asarray(savgol_filter(series, span, 2, deriv=order, delta=step))
 
+    # Largest error that rounding to steps of 0.001 deg can make in a derivative: every sample off by half a step.
+    worst = [
+        float(0.5e-3 * np.abs(savgol_coeffs(span, 2, deriv=order, delta=step)).sum()) for order in (1, 2)
+    ]
     setpoint, position, velocity = on(setpoint_deg), on(position_deg), on(velocity_deg_s)
     return Profile(
         grid - grid[0], setpoint, position, slope(setpoint, 1), velocity, slope(setpoint, 2), slope(velocity, 1),
-        on(current_a),
+        on(current_a), worst[0], worst[1],
     )  # fmt: skip
 
 
@@ -102,11 +116,14 @@ def plot_ramp(data: Profile, limits: Limits, path: Path, title: str) -> None:
     _limit(bottom, rising if forward else falling, names[not forward], above=False)
     _limit(bottom, -(falling if forward else rising), names[forward])
     for axes in (top, middle, bottom):
+        axes.set_axisbelow(True)
         axes.grid(True, color="#dddddd", lw=0.6)
         axes.set_xlim(0.0, float(data.time_s[-1]))
         axes.margins(y=0.08)
-    top.legend(loc="best", fontsize=8, framealpha=0.95)
-    top.set_title(title, fontsize=10)
+    handles, labels = top.get_legend_handles_labels()
+    handles.append(top.lines[-1])
+    figure.legend(handles, [*labels, "limit"], loc="outside lower center", ncols=3, fontsize=8.5, frameon=False)
+    figure.suptitle(title, fontsize=10)
     figure.savefig(path)
 
 

@@ -53,6 +53,8 @@ def value(spec: Spec, count: Any) -> str:
     shown = physical.show_argument(spec, count)
     if spec.name == "id" and spec.codec.size == 6:
         return f"0x{count:012X}"
+    if spec.field.unit == "travel":
+        return f"{100 * count / 65535:.2f} % of the travel"
     if spec.field.values or any(shown == name for _, name in spec.field.reserved) or not spec.field.unit:
         return shown
     return f"{shown} {spec.field.unit}"
@@ -84,7 +86,9 @@ def message_line(seen: Seen) -> str:
 
 
 def _kinds(tables: Row) -> list[RenderableType]:
-    grid = table("code", "kind", "pr", "from", "answer", "bytes", "meaning", title="Kinds", right=("code", "pr", "bytes"))
+    grid = table(
+        "code", "kind", "pr", "from", "answer", "bytes", "meaning", title="Kinds", right=("code", "pr", "bytes")
+    )  # fmt: skip
     for row in tables["kinds"]:
         grid.add_row(
             f"0x{row['code']:02X}", row["name"], str(row["priority"]), row["sender"], row["reply"] or "-",
@@ -135,7 +139,7 @@ def _parameters(tables: Row) -> list[RenderableType]:
     )  # fmt: skip
     for row in tables["parameters"]:
         low, high = (str(physical.from_counts(row[end], row["scale"])) for end in ("min", "max"))
-        doc = row["doc"] + ("" if row["stored"] else " Not stored.") + (" Of the node." if row["scope"] == "node" else "")
+        doc = row["doc"] + " Not stored." * (not row["stored"]) + " Of the node." * (row["scope"] == "node")
         grid.add_row(
             str(row["id"]), row["name"], row["unit"] or "-", low, high, str(row["default_value"]),
             {"any": "always", "still": "at rest", "never": "never"}[row["write"]], escape(doc),

@@ -6,10 +6,12 @@ Nothing here is safe to share between threads: one thread, one link.
 from __future__ import annotations
 
 import errno
+import logging
 import sys
 from abc import ABC, abstractmethod
 from collections import Counter, deque
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import parse_qsl
@@ -31,7 +33,7 @@ CAN_FRAME_BITS: Final = 160
 CAN_BITRATE_ASSUMED: Final = 125_000
 """For time-outs only, where the URL names no bitrate: a slow one, so that nobody waits too short."""
 HOST_SLACK: Final = 0.1
-"""Seconds that the host may add to a reply: adapter latency timers of some 16 ms and a busy machine (common practice)."""
+"""Seconds that the host may add to a reply: adapter latency timers of some 16 ms, a busy machine (common practice)."""
 TURNAROUND: Final = 0.02
 """Seconds that the host may add in a search, where each window is waited out in full."""
 WRITE_TIMEOUT: Final = 1.0
@@ -58,10 +60,10 @@ class Transport(ABC):
     """seconds that the longest frame takes on the wire"""
     heard: int = 0
     """bytes (serial) or frames (CAN) that have come in so far, whether or not they are ours"""
-    notice: Notice = staticmethod(to_stderr)
 
     def __init__(self) -> None:
         self.clock: Clock = WallClock()
+        self.notice: Notice = to_stderr
 
     @property
     @abstractmethod
@@ -119,6 +121,8 @@ class SerialTransport(WiredTransport):
     def __init__(self, url: str, *, baud: int = BAUD, shared: bool = False, label: str = "") -> None:
         super().__init__()
         self.label, self.shared = label or f"serial:{url}", shared
+        if baud <= 0:
+            raise UsageProblem(f"{self.label}: baud is {baud}; give bits a second, for example baud=115200.")
         self.frame_time = FRAME_MAX * BITS_PER_BYTE / baud
         self._url, self._baud = url, baud
         self._decoder = StreamDecoder()
@@ -136,16 +140,14 @@ class SerialTransport(WiredTransport):
         except OSError as error:
             raise open_problem(self.label, error) from None
         except (ValueError, OverflowError) as error:
-            raise UsageProblem(f"{self.label} cannot be used ({_plain(error)}); check the address and the baud rate.") from None
+            raise UsageProblem(f"{self.label} cannot be used ({_plain(error)}); check address and baud rate.") from None
         self._resync = -1
 
     def _shut(self) -> None:
         port, self._port = self._port, None
         if port is not None:
-            try:
+            with suppress(OSError):  # it may be gone already
                 port.close()
-            except OSError:
-                pass  # it is gone already
 
     @property
     def lost(self) -> Counter[str]:
@@ -161,7 +163,7 @@ class SerialTransport(WiredTransport):
         try:
             self._live().write(frame)
         except serial.SerialTimeoutException:
-            raise LinkProblem(f"{self.label}: the port takes no more bytes; check the cable and flow control.") from None
+            raise LinkProblem(f"{self.label}: the port takes no more bytes; check cable and flow control.") from None
         except OSError as error:
             self._mend(error)
 
@@ -208,37 +210,31 @@ class CanTransport(WiredTransport):
         self._open()
 
     def _open(self) -> None:
-        import can
+        if self._interface == "slcan":
+            self._check_free(self._channel.partition("@")[0])
+        self._bus = open_can(self._interface, self._channel, self._options, self.label)
+        port = getattr(self._bus, "serialPortOrig", None)
+        if port is not None:
+            port.exclusive = True
+
+    def _check_free(self, port: str) -> None:
+        """python-can does not lock the adapter's port; two programs would each get half of the frames."""
+        import serial
 
         try:
-            bus = can.Bus(channel=self._channel, interface=self._interface, ignore_config=True, **self._options)
-        except (NotImplementedError, ImportError) as error:
-            raise LinkProblem(
-                f"{self.label}: python-can has no working driver {self._interface!r} here ({_plain(error)}); "
-                "install the adapter's driver or choose another interface."
-            ) from None
-        except (can.CanError, OSError) as error:
+            serial.serial_for_url(port, exclusive=True).close()
+        except OSError as error:
             raise open_problem(self.label, error) from None
-        except (ValueError, TypeError) as error:
-            raise UsageProblem(f"{self.label} cannot be used ({_plain(error)}); check the channel and its options.") from None
-        port = getattr(bus, "serialPortOrig", None)
-        if port is not None:  # python-can does not lock the adapter; two programs would each get half of the frames
-            try:
-                port.exclusive = True
-            except OSError as error:
-                port.close()
-                raise open_problem(self.label, error) from None
-        self._bus = bus
+        except ValueError as error:
+            raise UsageProblem(f"{self.label} cannot be used ({_plain(error)}); check the port.") from None
 
     def _shut(self) -> None:
         import can
 
         bus, self._bus = self._bus, None
         if bus is not None:
-            try:
+            with suppress(can.CanError, OSError):  # it may be gone already
                 bus.shutdown()
-            except (can.CanError, OSError):
-                pass  # it is gone already
 
     @property
     def lost(self) -> Counter[str]:
@@ -283,10 +279,57 @@ class CanTransport(WiredTransport):
         self._shut()
 
 
+def open_can(interface: str, channel: str, options: dict[str, Any], label: str) -> Any:
+    """A python-can bus. Raises LinkProblem or UsageProblem."""
+    import can
+
+    logging.getLogger("can").addHandler(logging.NullHandler())  # our sentence is enough on a bare terminal
+    try:
+        return can.Bus(channel=channel, interface=interface, ignore_config=True, **options)
+    except (can.CanError, OSError) as error:
+        _abandon(error)
+        if not _no_driver(error):
+            raise open_problem(label, error) from None
+        reason = _plain(error)
+    except (ValueError, TypeError) as error:
+        _abandon(error)
+        raise UsageProblem(f"{label} cannot be used ({_plain(error)}); check channel and options.") from None
+    except Exception as error:  # what is missing makes the drivers' modules fail in many ways
+        _abandon(error)
+        reason = _plain(error)
+    raise LinkProblem(
+        f"{label}: python-can has no working driver {interface!r} here ({reason}); "
+        "install the adapter's driver or choose another interface."
+    )
+
+
+def _no_driver(error: Exception) -> bool:
+    missing = getattr(error, "errno", None) == errno.EAFNOSUPPORT or "library" in str(error).lower()
+    return missing or isinstance(error, NotImplementedError)
+
+
+def _abandon(error: BaseException) -> None:
+    """A bus that failed half-way in its constructor: close its port, and keep it from speaking when it is collected."""
+    import can
+
+    trace = error.__traceback__
+    while trace is not None:
+        made = trace.tb_frame.f_locals.get("self")
+        if isinstance(made, can.BusABC):
+            made._is_shutdown = True
+            port = getattr(made, "serialPortOrig", None)
+            if port is not None:
+                port.close()
+            return
+        trace = trace.tb_next
+
+
 class SimTransport(Transport):
     """A simulated rig in this process, in virtual time: waiting steps the rig. Bytes go to it and come from it."""
 
-    def __init__(self, rig: SimRig, *, label: str = "the simulated rig", ports: list[SimTransport] | None = None) -> None:
+    def __init__(
+        self, rig: SimRig, *, label: str = "the simulated rig", ports: list[SimTransport] | None = None
+    ) -> None:
         super().__init__()
         self.rig, self.label = rig, label
         self.shared = len(rig.rig.nodes) > 1 and any(node.shared_line for node in rig.rig.nodes)
@@ -354,7 +397,7 @@ def open_problem(label: str, error: Exception) -> LinkProblem:
     if "exclusively lock" in text or number in (errno.EBUSY, errno.EAGAIN) or "busy" in text:
         return LinkProblem(f"{label} is in use by another program; close that program or choose another port.")
     if number in (errno.EACCES, errno.EPERM) or "permission denied" in text or "not permitted" in text:
-        return LinkProblem(f"no permission to open {label}; join the group that owns the port, or ask who runs the machine.")
+        return LinkProblem(f"no permission to open {label}; join the group that owns it, or ask who runs the machine.")
     if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO) or "no such" in text:
         return LinkProblem(f"there is no {label} here; check the name, the cable and the adapter.")
     if number == errno.ECONNREFUSED or "refused" in text:

@@ -111,6 +111,28 @@ def test_a_run_goes_on_when_its_limit_moves_away_and_a_finished_move_does_not() 
     assert ramp.at_rest
 
 
+def test_a_new_target_while_braking_takes_effect_in_the_next_tick() -> None:
+    for farther in (True, False):
+        ramp = Ramp(LIMITS)
+        ramp.move(60_000.0)
+        for _ in ticking(ramp):
+            if ramp.acceleration <= -LIMITS.deceleration:
+                break
+        ramp.move(90_000.0 if farther else -10_000.0)
+        before = ramp.acceleration
+        ramp.tick()
+        # Full jerk forwards; backwards it is at its bound already and stays there through v = 0.
+        assert ramp.acceleration == pytest.approx(before + LIMITS.jerk * DT if farther else before, rel=1e-9)
+        for _ in ticking(ramp):
+            if not farther and ramp.velocity < 0.0:
+                assert ramp.acceleration <= -LIMITS.deceleration
+                break
+            if ramp.at_rest:
+                break
+        settle(ramp)
+        assert ramp.position == (90_000.0 if farther else -10_000.0)
+
+
 def test_a_target_outside_the_travel_is_clamped() -> None:
     ramp = Ramp(LIMITS)
     ramp.travel = (-10.0, 5000.0)

@@ -1,0 +1,60 @@
+"""Rigs served to the tests over loopback, and rigs built from TOML text."""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+
+from ringlet.hwsim.rigfile import RigFile, load_rig
+from ringlet.hwsim.simrig import SimRig
+from ringlet.tools.serve import How, serve
+
+
+class Served(NamedTuple):
+    url: str
+    rig: SimRig
+    thread: threading.Thread
+
+
+@contextmanager
+def serving(rig: SimRig, how: How, **options: object) -> Iterator[Served]:
+    """A rig served from a thread of this process."""
+    links: queue.Queue[str] = queue.Queue()
+    stop = threading.Event()
+    thread = threading.Thread(target=serve, args=(rig, how, links.put, stop), kwargs=options, daemon=True)
+    thread.start()
+    try:
+        yield Served(links.get(timeout=5), rig, thread)
+    finally:
+        stop.set()
+        thread.join(timeout=5)
+    assert not thread.is_alive()
+
+
+@pytest.fixture
+def served() -> Callable[..., AbstractContextManager[Served]]:
+    return serving
+
+
+@pytest.fixture
+def rig_of(tmp_path: Path) -> Callable[..., RigFile]:
+    """A rig of one-axis nodes, from keyword arguments for each node."""
+
+    def build(*nodes: dict[str, object]) -> RigFile:
+        text = 'name = "test"\n'
+        for node in nodes:
+            text += "[[nodes]]\n"
+            for key, value in node.items():
+                text += f"{key} = {str(value).lower() if isinstance(value, bool) else value}\n"
+            text += '[[nodes.axes]]\nmotor = "small"\nlens = "iris"\n'
+        path = tmp_path / "rig.toml"
+        path.write_text(text)
+        return load_rig(str(path))
+
+    return build
