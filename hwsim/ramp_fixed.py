@@ -223,22 +223,18 @@ class FixedRamp:
         safe, _ = next_step(self._a, self._brake.plan, units.jerk)
         best: Brake | None = None
         gap, over = side * (self._goal - self._brake.end), side * (held.end - self._goal)
-        weight = gap
         for _ in range(TRIES):
             if over <= 0 or gap <= NEAR:
                 break
             # A little short of the chord, as a try that passes the goal gains nothing.
-            aim = weight - (weight >> 5)
-            middle = between(safe, want, aim, weight + over)
+            middle = between(safe, want, gap - (gap >> 5), gap + over)
             if middle == safe:
                 break
             held = self._brake_after(middle)
             if self._allowed(held, side):
                 safe, best, gap = middle, held, side * (self._goal - held.end)
-                weight = gap
             else:
                 want, over = middle, side * (held.end - self._goal)
-                weight >>= 1
         if best is None:
             self._follow_brake()
         else:

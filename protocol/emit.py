@@ -67,7 +67,8 @@ def texts(name: str, kinds: Registry = KINDS) -> dict[str, str]:
 
     Raises KeyError for an unknown target and ValueError for a text that has no place for the stamp, or two.
     """
-    return {path: stamped(text, path) for path, text in sorted(targets()[name].emit(kinds).items())}
+    found = TARGETS.get(name) or targets()[name]
+    return {path: stamped(text, path) for path, text in sorted(found.emit(kinds).items())}
 
 
 def stamped(text: str, path: str = "text") -> str:

@@ -132,6 +132,7 @@ def _kind(row: Kind, kinds: Registry) -> dict[str, Any]:
     events = (*states.REQUESTS, *states.INTERNAL)
     return {
         "row": row, "name": c_name(row.name), "fields": fields, "bad": any(field["bad"] for field in fields),
+        "ends": [spec.offset + spec.codec.size for spec in row.fields if spec.field.absent is not None],
         "fill": [f"{byte:#04x}u" for byte in b"\0" * row.min_size + absent],
         "reply": c_macro("kind", row.reply) if row.reply in kinds.by_name else "0",
         "event": c_macro("event", row.name) if row.name in events else c_macro("no_event"),
@@ -161,7 +162,7 @@ def _columns(prefix: str, rows: Iterable[Any], *names: str) -> list[tuple[str, l
 
 
 def _crc() -> dict[str, Any]:
-    """Start, end and both tables of the framing's CRC, worked out from its polynomial as crcmod holds it."""
+    """Start, end and both tables of the framing's CRC, worked out as the serial framing defines it."""
     crc = serial_frame.CRC
     if not crc.reverse or crc.digest_size != 2:
         raise ValueError("the C template knows reflected 16-bit CRCs only")

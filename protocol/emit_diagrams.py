@@ -127,10 +127,11 @@ def state_drawing(transitions: Sequence[Transition]) -> str:
     for state in State:
         x = _column(state)
         powered = STATES[state].drive
+        look = f"fill='{SKY}'" if powered else "fill='#ffffff' stroke-dasharray='4 3'"
         parts.append(f"<line x1='{x:g}' y1='{TOP - 12}' x2='{x:g}' y2='{height - 4}' stroke='#cccccc' stroke-dasharray='2 3'/>")
         parts.append(
             f"<rect x='{x - COLUMN / 2 + 3:g}' y='6' width='{COLUMN - 6}' height='44' rx='10' "
-            f"fill='{SKY if powered else '#ffffff'}' stroke='{INK}' {'' if powered else "stroke-dasharray='4 3'"}/>"
+            f"{look} stroke='{INK}'/>"
         )
         parts.append(_text(x, 25, state.name.lower(), 12, extra="font-weight='600'"))
         parts.append(_text(x, 41, "powered" if powered else "drive off", 10))

@@ -46,7 +46,7 @@ def emit_dissector(registry: Registry) -> dict[str, str]:
         "frame_max": FRAME_MAX,
         "payload_min": PAYLOAD_MIN,
         "body_max": BODY_MAX,
-        "crc": _crc(),
+        "crc": crc_rule(),
         "crc_name": CRC_NAME,
         "version": VERSION,
         "link_type": LINKTYPE_SERIAL,
@@ -58,12 +58,12 @@ def emit_dissector(registry: Registry) -> dict[str, str]:
     return {"ringlet.lua": template("dissector/ringlet.lua.j2").render(context)}
 
 
-def _crc() -> dict[str, int]:
-    """Start value, reflected polynomial and final XOR of the framing's CRC, from the library's own table."""
-    poly = int(f"{CRC.poly & 0xFFFF:016b}"[::-1], 2)
+def crc_rule() -> dict[str, int]:
+    """Start value, polynomial both ways round and final XOR of the framing's CRC, from the library's own table."""
+    poly = CRC.poly & 0xFFFF
     if not CRC.reverse:
         raise ValueError(f"{CRC_NAME} is not a reflected CRC; the Lua code has no rule for it")
-    return {"start": CRC.initCrc ^ CRC.xorOut, "poly": poly, "out": CRC.xorOut}
+    return {"start": CRC.initCrc ^ CRC.xorOut, "poly": poly, "reflected": int(f"{poly:016b}"[::-1], 2), "out": CRC.xorOut}
 
 
 def _header() -> list[tuple[str, int, int, str]]:

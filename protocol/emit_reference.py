@@ -6,7 +6,11 @@ The facts come from the tables, the bytes from the codec; the words around them 
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 from typing import Any, Final, NamedTuple
+
+from markdown_it import MarkdownIt
+from markupsafe import Markup
 
 from ringlet.protocol import codes, header, messages, params, serial_frame, states, wire
 from ringlet.protocol.codec import Packet, pack, packet
@@ -26,7 +30,7 @@ from ringlet.protocol.emit_diagrams import (
     row_of_boxes,
     state_drawing,
 )
-from ringlet.protocol.emit_dissector import LINKTYPE_SERIAL
+from ringlet.protocol.emit_dissector import LINKTYPE_SERIAL, crc_rule
 from ringlet.protocol.physical import from_counts, show_field, to_counts
 from ringlet.protocol.wire import Kind, Registry, Spec
 
@@ -66,12 +70,29 @@ class Byte(NamedTuple):
 @target("reference", doc="the protocol's reference as an HTML page and as Markdown")
 def emit_reference(registry: Registry) -> dict[str, str]:
     """`reference.html`, self-contained, and `REFERENCE.md`."""
-    context = _context(registry)
-    html = template("reference/reference.html.j2", escape=True).render(context, code=_code_html)
+    context, page = _context(registry), template("reference/reference.md.j2")
+    contents, body = _html(page.render(context, html=True))
+    shell = template("reference/reference.html.j2", escape=True)
     return {
-        "reference.html": html,
-        "REFERENCE.md": template("reference/reference.md.j2").render(context, cell=_cell),
+        "reference.html": shell.render(version=VERSION, contents=contents, body=Markup(body)),
+        "REFERENCE.md": page.render(context, html=False),
     }
+
+
+def _html(text: str) -> tuple[list[tuple[str, str]], str]:
+    """The sections as (anchor, title), and the page's body, from Markdown with drawings as HTML blocks in it."""
+    markdown = MarkdownIt("commonmark", {"html": True}).enable("table")
+    tokens = markdown.parse(text)
+    contents = []
+    for before, token in pairwise(tokens):
+        if before.type == "heading_open":
+            anchor = re.sub(r"[^\w\- ]", "", token.content.lower()).replace(" ", "-")
+            before.attrSet("id", anchor)
+            if before.tag == "h2":
+                contents.append((anchor, token.content))
+        elif before.type == "paragraph_open" and token.content.startswith("**Caution.**"):
+            before.attrSet("class", "caution")
+    return contents, str(markdown.renderer.render(tokens, markdown.options, {}))
 
 
 def _context(registry: Registry) -> dict[str, Any]:
@@ -103,20 +124,14 @@ def _context(registry: Registry) -> dict[str, Any]:
         "mask": MASK,
         "link_type": LINKTYPE_SERIAL,
         "parameter_names": params.BY_NAME,
-        "one_line": one_line,
+        "cell": _cell,
+        "crc": crc_rule() | {"check": int(serial_frame.crc16(b"123456789"))},
         "shown": lambda name: _with_unit(params.BY_NAME[name].default, params.BY_NAME[name]),
     }  # fmt: skip
 
 
 def _name(text: str) -> str:
     return text.lower().replace("_", "-")
-
-
-def _code_html(text: str) -> str:
-    """Text whose `words` become code, as HTML. The text is escaped by the caller's autoescape first."""
-    from markupsafe import Markup, escape
-
-    return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(escape(text))))
 
 
 def _cell(text: str) -> str:

@@ -140,9 +140,10 @@ def one_axis(link: Link, node: int | None, axis: int | None) -> AxisHandle:
 
 def state_of(handle: AxisHandle) -> str:
     """Name of the axis's present state."""
-    from ringlet.protocol.states import State
+    from ringlet.protocol.codes import names
 
-    return State(handle.status().state).name.lower()
+    code = handle.status().state
+    return names("state").get(code, f"state {code}")
 
 
 @contextmanager
@@ -152,12 +153,13 @@ def driving(link: Link, handle: AxisHandle, force: bool = False) -> Iterator[Non
     handle.take(force=force)
     try:
         yield
-    except BaseException:
+    except BaseException as cause:
         # Ctrl-C, or an answer that did not come: stop is sent blind, for it needs no answer.
         link.stop(handle.node, handle.axis)
         try:
             handle.rest(10.0)
-            note("Stopped: the axis is at rest.")
+            if isinstance(cause, KeyboardInterrupt):
+                note("Stopped: the axis is at rest.")
         except RingletError:
             note("Stop was sent, and it is not sure that the axis is at rest: cut the power if it moves.")
         raise

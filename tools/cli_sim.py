@@ -172,7 +172,9 @@ def sweep(
     ] = None,
     rows: Annotated[int, typer.Option(min=0, help="Latin hypercube over the ranges: rows.")] = 0,
     seed: Annotated[int, typer.Option(min=0, help="Seed of the Latin hypercube.")] = 0,
-    move: Annotated[list[str] | None, typer.Option(metavar="KEY=VALUE", help="What every row does; see --keys.")] = None,
+    move: Annotated[
+        list[str] | None, typer.Option(metavar="KEY=VALUE", help="What every row does; see --keys.")
+    ] = None,
     out: Annotated[Path, typer.Option(help="Table of the outcomes, .csv or .parquet.")] = Path("sweep.csv"),
     plot: Annotated[Path | None, typer.Option(help="Picture of the outcomes.")] = None,
     show_: Annotated[str, typer.Option("--show", help="Outcomes to draw.")] = "settle_s,peak_torque_mnm",

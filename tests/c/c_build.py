@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from ringlet.protocol.emit import texts
 from ringlet.protocol.emit_c import RESULTS, c_name
+from ringlet.protocol.serial_frame import crc16
 from ringlet.protocol.wire import KINDS, Kind, Registry
 
 HERE = Path(__file__).parent
@@ -93,12 +94,8 @@ class Library:
         found = self.c.drive_feed(_at(data), ctypes.c_size_t(len(data)), _at(out), _at(verdicts), _at(where))
         return out[:found], verdicts[:found].tolist(), where[:found].tolist()
 
-    def crc(self, data: bytes, before: int | None = None) -> int:
-        start = self.start if before is None else before
-        return int(self.c.ringlet_crc(ctypes.c_uint16(start), data, ctypes.c_size_t(len(data))))
-
-    start = 0
-    """RINGLET_CRC_NONE; a test compares it with the header"""
+    def crc(self, data: bytes, before: int = crc16(b"")) -> int:
+        return int(self.c.ringlet_crc(ctypes.c_uint16(before), data, ctypes.c_size_t(len(data))))
 
 
 def _at(array: np.ndarray[Any, Any]) -> ctypes.c_void_p:

@@ -202,7 +202,6 @@ def settling(a: float, jerk: float, dt: float) -> float:
 def reach(ramp: AnyRamp) -> tuple[float, float]:
     """Lowest and highest position (mdeg) on the way to rest if the ramp stopped now, found by doing it with a copy."""
     twin = copy.copy(ramp)
-    twin.limits = twin.limits_in_force
     twin.stop()
     lowest = highest = twin.position
     while not twin.at_rest:

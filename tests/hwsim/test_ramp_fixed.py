@@ -162,7 +162,7 @@ def test_everything_fits_64_bits() -> None:
         assert isinstance(ramp._v, Word)
         assert ramp.position == POSITION_LIMIT
     for rate in (100, 500, 1000, 10_000):
-        for jerk in (ramp_plan.JERK_MOST, (1 << 34) - 1):
+        for jerk in (ramp_plan.JERK_MOST, 1 << 34, (1 << 34) - 1):
             most = Word(ramp_plan.ACCELERATION_MOST)
             ramp_plan.scaled(Word(ramp_plan.VELOCITY_MOST), most, most, Word(jerk), rate)
 
@@ -327,7 +327,7 @@ def test_limits_too_weak_to_plan_with_wait() -> None:
     ramp.run(3_000_000.0)
     for _ in range(12):
         ramp.tick()
-    weak = RampLimits(3_000_000.0, 50_000.0, 50_000.0, 1000.0)
+    weak = RampLimits(3_000_000.0, 1e6, 1e6, 2e9)
     assert not ramp_plan.fits(ramp._v, ramp._a, ramp_plan.units_of_limits(weak, 1000))
     ramp.limits = weak
     assert ramp.limits_in_force != weak
@@ -335,6 +335,26 @@ def test_limits_too_weak_to_plan_with_wait() -> None:
         if ramp.limits_in_force == weak:
             break
     assert ramp_plan.fits(ramp._v, ramp._a, ramp_plan.units_of_limits(weak, 1000))
+
+
+def test_states_that_no_plan_may_start_from() -> None:
+    units = Units(1 << 30, 1 << 26, 1 << 26, 1000)
+    assert ramp_plan.fits(0, 59_000_000, units)
+    assert not ramp_plan.fits(0, 62_000_000, units)  # 62,000 ticks to take a out
+    assert not ramp_plan.fits(ramp_plan.MOST_SPEED + 1, 0, units)
+    assert not ramp_plan.fits(1 << 40, 0, units._replace(deceleration=1 << 20))  # 2^20 ticks to brake
+
+
+def test_a_tick_that_would_reach_past_the_travel_is_refused() -> None:
+    ramp = FixedRamp(LIMITS)
+    ramp.travel = (-100.0, 100.0)
+    ramp.move(50.0)
+    plan = ramp._brake.plan
+    inside = ramp_plan.Brake(plan, 10 * ONE, -100 * ONE, 100 * ONE)
+    assert ramp._allowed(inside, 1)
+    assert not ramp._allowed(inside._replace(high=100 * ONE + 1), 1)
+    assert not ramp._allowed(inside._replace(low=-100 * ONE - 1), 1)
+    assert not ramp._allowed(inside._replace(end=50 * ONE + 1), 1)
 
 
 def test_the_last_correction_is_small() -> None:
