@@ -5,35 +5,44 @@ Decisions come from the tables in protocol/ (`states.TABLE`, `codes.FAULTS`); th
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from collections.abc import Mapping
+from typing import Any
 
-from ringlet.hwsim.drive import Drive, DriveReading
+from ringlet.hwsim.drive import Drive
 from ringlet.hwsim.finding import Finding
 from ringlet.hwsim.ramp import RampLimits
 from ringlet.hwsim.ramp_fixed import FixedRamp
+from ringlet.hwsim.ramp_plan import POSITION_LIMIT
 from ringlet.hwsim.settings import Settings, Store
+from ringlet.hwsim.uploads import No, Uploads
+from ringlet.hwsim.watch import NONE, Rest, Watch
 from ringlet.protocol.codes import FAULTS, Fault, Flag, Refusal
-from ringlet.protocol.items import marks_check, text_check
 from ringlet.protocol.params import BY_ID, NEVER, STILL
 from ringlet.protocol.states import STATES, TABLE, State
 
 TRAVEL_COUNTS = 65535
 LIMIT_PARAMETERS = frozenset({"velocity-limit", "acceleration-limit", "deceleration-limit", "jerk-limit"})
-DRIVE_PARAMETERS = frozenset(
-    {"direction", "motor-teeth", "ring-teeth", "encoder-counts", "backlash", "backlash-compensation",
-     "position-gain", "velocity-gain"}
-)  # fmt: skip
-STANDING_MDEG_S = 500.0
-"""Slower than this counts as no motion when a stall is judged; our choice."""
+SCALE_PARAMETERS = frozenset({"direction", "motor-teeth", "ring-teeth", "encoder-counts"})
+"""What the ring position is counted by: after a change the travel is not known any more."""
+DRIVE_PARAMETERS = SCALE_PARAMETERS | {"backlash", "backlash-compensation", "position-gain", "velocity-gain"}
+ENDS = ("travel-min", "travel-max")
+MOTION = frozenset({"move", "move-travel", "run", "stream-ring", "stream-travel", "sync", "stage"})
 DERATE_BAND = 200
 """Torque is reduced over this band below the winding limit, in tenths of a degree (see `winding-limit`)."""
 
 
-class No(NamedTuple):
-    """A refusal: why, and the offending item."""
+def ramp_limits(s: Mapping[str, int]) -> RampLimits:
+    """Limits of the ramp from parameters in counts."""
+    return RampLimits(s["velocity-limit"], s["acceleration-limit"], s["deceleration-limit"], 1000 * s["jerk-limit"])
 
-    code: Refusal
-    item: int
+
+def limits_fit(s: Mapping[str, int]) -> bool:
+    """Whether the ramp can work with these limits together (see `ramp_plan`: braking or jerk ramps of over 60 s)."""
+    try:
+        FixedRamp(ramp_limits(s))
+    except ValueError:
+        return False
+    return True
 
 
 class Axis:
@@ -43,6 +52,8 @@ class Axis:
         self.index, self.drive, self.store = index, drive, store
         self.own_settings = drive.settings
         self.settings = Settings("axis", factory)
+        self._numbering = 0
+        """counts up whenever the ring positions get new numbers"""
         self.start()
 
     # --- power -------------------------------------------------------------------------------------------------
@@ -50,7 +61,7 @@ class Axis:
     def start(self) -> None:
         """Power-up: load settings; nothing moves, nobody owns the axis, the position is not known."""
         self.state = State.STARTING
-        self.ramp = FixedRamp(RampLimits(1e5, 1e6, 1e6, 1e7))
+        self.ramp = FixedRamp(ramp_limits(self.settings.factory))
         self.offset = 0
         self.placed = False
         self.owner = 0
@@ -59,20 +70,19 @@ class Axis:
         self.staged: tuple[int, int, int] | None = None
         self.finding: Finding | None = None
         self.latched: set[Fault] = set()
-        self.present: set[Fault] = set()
+        self.present: frozenset[Fault] = NONE
         self.clamped = self.on_target = False
-        self.marks: list[tuple[int, int]] = []
-        self.marks_unit = 0
-        self.open_marks: tuple[int, int, dict[int, tuple[int, int]]] | None = None
-        self.texts: dict[int, list[bytes]] = {}
-        self.open_texts: dict[int, dict[int, bytes]] = {}
-        self._stalled_ms = 0
+        self.uploads = Uploads()
+        self._watch, self._rest = Watch(), Rest()
         self._ends_set: set[int] = set()
+        self._rescaled = False
+        self._saved_numbering = -1
         self.news: list[tuple[str, int]] = []
         """things to tell unasked: ("fault", code) or ("owner", who was put out)"""
         self.restore_stored(report=True)
         self.drive.power_cycle()
         self.reading = self.drive.tick(False, 0.0, 0.0, 0.0, 0.0)
+        self._rescaled = False
         self.ramp.reset(self.position)
         self._event("ready")
 
@@ -81,35 +91,35 @@ class Axis:
     def restore_stored(self, *, report: bool = False) -> None:
         """Put settings, marks and texts back to what was last saved."""
         content, broken = self.store.load()
-        content = content or {}
-        self.settings.load(content.get("parameters", {}))
-        self.marks = [(int(a), int(b)) for a, b in content.get("marks", [])]
-        self.marks_unit = int(content.get("unit", 0))
-        self.texts = {int(item): [bytes.fromhex(p) for p in parts] for item, parts in content.get("texts", {}).items()}
+        self._load(content or {})
         self._saved = self._content()
         if broken and report:
-            self.latched.add(Fault.SETTINGS_LOST)
-        self._apply_settings()
+            self.latch(Fault.SETTINGS_LOST)
 
     def restore_factory(self) -> None:
         """Put settings, marks and texts back to the maker's defaults; what is stored stays until a save."""
-        self.settings.load({})
-        self.marks, self.marks_unit, self.texts = [], 0, {}
+        self._load({})
+
+    def _load(self, content: dict[str, Any]) -> None:
+        was = dict(self.settings.values)
+        self.settings.load(content.get("parameters", {}))
+        self.uploads.load(content)
+        now = self.settings.values
+        # A stored travel belongs to the numbers that the positions had when it was saved.
+        moved = any(was[name] != now[name] for name in ENDS) and self._numbering != self._saved_numbering
+        if moved or any(was[name] != now[name] for name in SCALE_PARAMETERS):
+            self._lose_place()
         self._apply_settings()
 
     def _content(self) -> dict[str, Any]:
-        return {
-            "parameters": self.settings.stored_part(),
-            "marks": [list(mark) for mark in self.marks],
-            "unit": self.marks_unit,
-            "texts": {str(item): [part.hex() for part in parts] for item, parts in self.texts.items()},
-        }
+        return {"parameters": self.settings.stored_part(), **self.uploads.content()}
 
     def save(self) -> None:
         """Store everything. Raises OSError when the store cannot be written."""
         content = self._content()
         self.store.save(content)
         self._saved = content
+        self._saved_numbering = self._numbering
 
     def set_parameter(self, number: int, value: int) -> No | None:
         """Write one parameter, or say why not."""
@@ -122,21 +132,37 @@ class Axis:
             return No(Refusal.OUT_OF_RANGE, number)
         if row.write == STILL and not STATES[self.state].still:
             return No(Refusal.WRONG_STATE, int(self.state))
-        self.settings.values[row.name] = value
-        if row.name in ("travel-min", "travel-max"):
-            self.placed = True
-            self._apply_travel()
-        elif row.name in LIMIT_PARAMETERS or row.name in DRIVE_PARAMETERS:
+        values = self.settings.values
+        if row.name in LIMIT_PARAMETERS and not limits_fit(values | {row.name: value}):
+            return No(Refusal.OUT_OF_RANGE, number)
+        changed, values[row.name] = values[row.name] != value, value
+        if row.name in ENDS:
+            self._end_known(ENDS.index(row.name))
+        elif row.name in SCALE_PARAMETERS and changed:
+            self._lose_place()
+        if row.name in LIMIT_PARAMETERS or row.name in DRIVE_PARAMETERS:
             self._apply_settings()
         return None
 
+    def _end_known(self, end: int) -> None:
+        """One end of the travel was given in the present numbers; from both the travel is known."""
+        if not self.placed:
+            self._ends_set.add(end)
+            self.placed = len(self._ends_set) == 2
+        self._apply_travel()
+
+    def _lose_place(self) -> None:
+        """The numbers of ring positions mean nothing any more."""
+        self.placed = False
+        self.staged = None
+        self._ends_set.clear()
+        self._numbering += 1
+
     def _apply_settings(self) -> None:
         s = self.settings
-        self.ramp.limits = RampLimits(
-            s["velocity-limit"], s["acceleration-limit"], s["deceleration-limit"], 1000 * s["jerk-limit"]
-        )
+        self.ramp.limits = ramp_limits(s.values)
         own = self.own_settings
-        self.drive.settings = own._replace(
+        drive = own._replace(
             direction=-1 if s["direction"] else 1,
             motor_teeth=s["motor-teeth"],
             ring_teeth=s["ring-teeth"],
@@ -146,6 +172,9 @@ class Axis:
             position_gain=s["position-gain"] / 100 if s["position-gain"] else own.position_gain,
             velocity_gain=own.velocity_gain * (s["velocity-gain"] / 1000 if s["velocity-gain"] else 1.0),
         )
+        if drive != self.drive.settings:
+            self.drive.settings = drive
+            self._rescaled = True
         self._apply_travel()
 
     def _apply_travel(self) -> None:
@@ -159,13 +188,13 @@ class Axis:
 
     @property
     def calibrated(self) -> bool:
-        low, high = self.travel
-        return self.placed and high > low
+        values = self.settings.values
+        return self.placed and values["travel-max"] > values["travel-min"]
 
     @property
     def position(self) -> int:
         """Measured ring position in mdeg."""
-        return round(self.reading.position_mdeg) + self.offset
+        return max(-POSITION_LIMIT, min(POSITION_LIMIT, round(self.reading.position_mdeg) + self.offset))
 
     def ring_of_share(self, share: int) -> int:
         """Ring position of a share of the travel, rounded to the nearest mdeg."""
@@ -192,25 +221,36 @@ class Axis:
             Flag.TORQUE_LIMITED: self.reading.torque_limited and STATES[self.state].drive,
             Flag.UNSAVED: self._content() != self._saved,
             Flag.STAGED: self.staged is not None,
-            Flag.MARKS: bool(self.marks),
+            Flag.MARKS: bool(self.uploads.marks),
             Flag.DERATED: self._derating() < 1.0,
             Flag.ON_TARGET: self.on_target,
         }
         return sum(1 << bit for bit, held in bits.items() if held)
 
+    @property
+    def first_fault(self) -> int:
+        """The latched fault that matters most: those that only report come last. 0 for none."""
+        return int(min(self.latched, key=lambda fault: (FAULTS[fault].reaction == "note", fault), default=0))
+
+    @property
+    def braking_fault(self) -> bool:
+        """Ramping down because of a fault: nothing may start a motion."""
+        return self.state is State.STOPPING and self.after == "fault"
+
     def _derating(self) -> float:
         """Share of the torque limit that the winding's temperature leaves."""
-        over = 10.0 * self.reading.winding_c - (self.settings["winding-limit"] - DERATE_BAND)
-        return min(1.0, max(0.0, 1.0 - over / DERATE_BAND))
+        over = 10.0 * self.reading.winding_c - (self.settings.values["winding-limit"] - DERATE_BAND)
+        return 1.0 if over <= 0.0 else max(0.0, 1.0 - over / DERATE_BAND)
 
     def torque_limit(self) -> float:
         """Torque limit in force at the motor's output shaft, in mN.m."""
         name = STATES[self.state].torque
         if not name:
             return 0.0
-        limit = self.settings[name]
+        values = self.settings.values
+        limit = values[name]
         if not self.calibrated:
-            limit = min(limit, self.settings["torque-finding"])
+            limit = min(limit, values["torque-finding"])
         return limit * self._derating()
 
     # --- requests ------------------------------------------------------------------------------------------------
@@ -220,8 +260,10 @@ class Axis:
         row = TABLE.get((event, self.state))
         if row is None:
             if self.state is State.FAULTED:
-                return No(Refusal.FAULTED, int(min(self.latched, default=0)))
+                return No(Refusal.FAULTED, self.first_fault)
             return No(Refusal.WRONG_STATE, int(self.state))
+        if self.braking_fault and event in MOTION:
+            return No(Refusal.FAULTED, self.first_fault)
         if row.calibrated and not self.calibrated:
             return No(Refusal.NOT_CALIBRATED, self.index)
         if event in ("move", "stage", "set-reference") and self.travel[0] < self.travel[1]:
@@ -270,34 +312,38 @@ class Axis:
                 if event == "yield":
                     self.owner = 0
             case "find-stops":
+                self.staged = None
                 self.ramp.reset(round(self.ramp.position) if STATES[was].drive else self.position)
                 s = self.settings
                 self.finding = Finding(self.ramp, s["finding-speed"], s["finding-backoff"], s["finding-reach"])
             case "set-travel":
                 self._set_travel(body.end)
             case "set-reference":
+                self.staged = None
                 self._rename(body.position - self.position)
                 self.placed = True
                 self._apply_travel()
             case "clear-fault":
-                self.latched &= self.present
+                if was is State.FAULTED:
+                    self.latched.clear()
+                else:
+                    self.latched = {fault for fault in self.latched if FAULTS[fault].reaction != "note"}
         self._go(row.to)
 
     def _set_travel(self, end: int) -> None:
-        if not self.placed:
-            self._ends_set.clear()
-            self.placed = True
         here = self.position
-        self._ends_set.add(end)
         values = self.settings.values
-        values["travel-max" if end else "travel-min"] = here
-        if len(self._ends_set) < 2:  # an old other end says nothing about this mounting
-            values["travel-min" if end else "travel-max"] = here
-        self._apply_travel()
+        if len(self._ends_set | {end}) < 2:  # an old other end says nothing about this mounting
+            values[ENDS[1 - end]] = here
+            self.placed = False
+        values[ENDS[end]] = here
+        self._end_known(end)
 
     def _rename(self, shift: int) -> None:
         self.offset += shift
-        self.ramp.reset(round(self.ramp.position) + shift)
+        self._numbering += 1
+        self._ends_set.clear()
+        self.ramp.reset(max(-POSITION_LIMIT, min(POSITION_LIMIT, round(self.ramp.position) + shift)))
 
     def take(self, source: int, force: bool) -> No | None:
         """Give the axis to a control; from another one only with force, after ramping its motion down."""
@@ -305,7 +351,6 @@ class Axis:
             if not force:
                 return No(Refusal.OWNED, self.owner)
             self.news.append(("owner", self.owner))
-            self.after = "hold"
             self._lose_control("hold")
         self.owner = source
         self.heard()
@@ -323,36 +368,13 @@ class Axis:
             self._go(row.to)
 
     def _ramp_down(self, after: str) -> None:
-        self.after = after
+        if not self.braking_fault:
+            self.after = after
+        if self.finding is not None and self.finding.pushing:
+            self.ramp.reset(self.position)  # the setpoint has run on past the stop: push no longer
         self.finding = None
         self._apply_travel()
         self.ramp.stop()
-
-    # --- marks and texts ---------------------------------------------------------------------------------------
-
-    def commit_marks(self, check: int) -> No | None:
-        """Take the uploaded table into use, or say why not."""
-        if self.open_marks is None:
-            return No(Refusal.NOT_STAGED, 0)
-        unit, count, held = self.open_marks
-        table = [held[i] for i in range(count) if i in held]
-        rising = all(a[0] < b[0] for a, b in zip(table, table[1:], strict=False))
-        if len(table) != count or not rising or marks_check(table) != check:
-            return No(Refusal.CHECK_MISMATCH, len(table))
-        self.marks, self.marks_unit, self.open_marks = table, unit, None
-        return None
-
-    def commit_text(self, item: int, parts: int, check: int) -> No | None:
-        """Take the uploaded text into use, or say why not."""
-        held = self.open_texts.get(item)
-        if held is None and parts:
-            return No(Refusal.NOT_STAGED, item)
-        text = [(held or {})[i] for i in range(parts) if i in (held or {})]
-        if len(text) != parts or text_check(text) != check:
-            return No(Refusal.CHECK_MISMATCH, len(text))
-        self.open_texts.pop(item, None)
-        self.texts[item] = text
-        return None
 
     # --- one millisecond ---------------------------------------------------------------------------------------
 
@@ -360,18 +382,28 @@ class Axis:
         """Advance 1 ms: ramp, drive, watchdogs, faults."""
         self.ramp.tick()
         driven = STATES[self.state].drive
-        self.reading = self.drive.tick(
-            driven, self.ramp.position - self.offset, self.ramp.velocity, self.ramp.acceleration, self.torque_limit()
-        )
-        if not driven:
-            self.ramp.reset(self.position)
+        ramp, last = self.ramp, self.reading
+        if self._rest.holds(self.drive, driven):
+            supply_mv = 1e3 * self.drive.supply.bus_v
+            if supply_mv != last.supply_mv:
+                self.reading = last._replace(supply_mv=supply_mv)
+        else:
+            self.reading = self.drive.tick(
+                driven, ramp.position - self.offset, ramp.velocity, ramp.acceleration, self.torque_limit()
+            )
+            if self._rescaled:
+                # The drive counts in a new scale: the place where the ring stands keeps its number.
+                self.offset += round(last.position_mdeg) - round(self.reading.position_mdeg)
+                self._rescaled = False
+            if not driven:
+                ramp.reset(self.position)
         if self.owner:
             self.owner_left -= 1
             if self.owner_left <= 0:
                 self.news.append(("owner", self.owner))
                 self.owner = 0
                 self._lose_control("free" if self.settings["on-loss"] else "hold")
-        self._judge(self.reading, driven)
+        self._judge(driven)
         self._progress()
 
     def _progress(self) -> None:
@@ -379,11 +411,11 @@ class Axis:
             reading = self.reading
             found = self.finding.tick(self.position, reading.velocity_mdeg_s, reading.torque_limited)
             if self.finding.failed or (found is not None and found.high <= found.low):
-                self._latch(Fault.NO_STOP_FOUND)
+                self.latch(Fault.NO_STOP_FOUND)
             elif found is not None:
                 self.finding = None
                 values = self.settings.values
-                values["travel-min"], values["travel-max"] = 0, found.high - found.low
+                values.update(zip(ENDS, (0, found.high - found.low), strict=True))
                 self._rename(-found.low)
                 self.placed = True
                 self._apply_travel()
@@ -394,30 +426,20 @@ class Axis:
             self.on_target = self.state is State.MOVING
             self._event("arrived")
 
-    def _judge(self, reading: DriveReading, driven: bool) -> None:
-        s = self.settings
-        causes = {
-            Fault.ENCODER: not reading.encoder_ok,
-            Fault.WINDING_HOT: 10.0 * reading.winding_c > s["winding-limit"],
-            Fault.CASE_HOT: 10.0 * reading.case_c > s["case-limit"],
-            Fault.SUPPLY_LOW: reading.supply_mv < s["supply-min"],
-        }
-        self.present = {fault for fault, there in causes.items() if there}
-        moving = driven and self.state not in (State.HOLDING, State.FINDING) and not self.ramp.at_rest
-        pushing = moving and reading.torque_limited and abs(reading.velocity_mdeg_s) < STANDING_MDEG_S
-        self._stalled_ms = self._stalled_ms + 1 if pushing else 0
-        if self._stalled_ms >= s["stall-time"]:
-            self.present.add(Fault.STALL)
-        off = abs(self.ramp.position - self.position)
-        if driven and self.state is not State.FINDING and off > s["following-limit"]:
-            self.present.add(Fault.FOLLOWING)
-        for fault in sorted(self.present):
-            self._latch(fault)
-        if Fault.ENCODER in self.present:
-            self.placed = False
-            self._apply_travel()
+    def _judge(self, driven: bool) -> None:
+        state, ramp = self.state, self.ramp
+        moving = driven and state is not State.HOLDING and state is not State.FINDING and not ramp.at_rest
+        off = abs(ramp.position - self.position) if driven and state is not State.FINDING else 0.0
+        self.present = self._watch.look(self.settings.values, self.reading, moving, off)
+        if self.present:
+            for fault in sorted(self.present):
+                self.latch(fault)
+            if Fault.ENCODER in self.present and self.placed:
+                self._lose_place()
+                self._apply_travel()
 
-    def _latch(self, fault: Fault) -> None:
+    def latch(self, fault: Fault) -> None:
+        """A fault is there: keep it, tell it, and react as the table of faults says."""
         if fault in self.latched:
             return
         self.latched.add(fault)
@@ -428,10 +450,11 @@ class Axis:
         row = TABLE.get((f"fault-{reaction}", self.state))
         if row is None:
             return
-        self.finding = None
         self.staged = None
         if row.to is State.STOPPING:
             self._ramp_down("fault")
+        self.finding = None
+        self._apply_travel()
         self._go(row.to)
 
     def _event(self, event: str) -> None:

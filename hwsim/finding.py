@@ -40,6 +40,11 @@ class Finding:
         ramp.travel = None
         ramp.run(-speed)
 
+    @property
+    def pushing(self) -> bool:
+        """Against something now: at the torque limit and nearly at rest."""
+        return self._pushing > 0
+
     def tick(self, position: float, velocity: float, torque_limited: bool) -> Found | None:
         """One tick with the measured ring (mdeg, mdeg/s): the travel when both ends are known, else None."""
         if self.phase in (Phase.LOW, Phase.HIGH):

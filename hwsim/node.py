@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
-from ringlet.hwsim.axis import Axis, No
-from ringlet.hwsim.settings import Settings, Store
+from ringlet.hwsim.axis import Axis
+from ringlet.hwsim.settings import PowerCut, Settings, Store
+from ringlet.hwsim.uploads import No, text_reply
 from ringlet.protocol import messages as m
 from ringlet.protocol.codec import Packet, WireError, kind_of, packet, unpack
-from ringlet.protocol.codes import TIMING, VERSION_MAJOR, VERSION_MINOR, Fault, Flag, Refusal
-from ringlet.protocol.header import ALL_AXES, EVERYONE, FRESH, NOBODY, unpack_header
-from ringlet.protocol.items import marks_check, text_parts
+from ringlet.protocol.codes import TIMING, VERSION_MAJOR, VERSION_MINOR, Fault, Flag, Refusal, names
+from ringlet.protocol.header import ALL_AXES, EVERYONE, FRESH, IDENT_MAX, NOBODY, unpack_header
+from ringlet.protocol.items import text_parts
 from ringlet.protocol.params import ANY, BY_ID
 from ringlet.protocol.states import REQUESTS, State
 from ringlet.protocol.wire import KINDS, Kind, problem
@@ -22,6 +23,8 @@ POLLED = (m.Motion, m.Drive, m.Health, m.Status, m.Sample)
 """Telemetry messages in the order of the enumeration `poll`."""
 NODE_TEXTS = 2
 """Items below this belong to the node: maker and model."""
+SAID_MOST = 1024
+"""Answers kept for repeated requests; more than a control can ask in the repeat time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,25 +46,28 @@ class Node:
     def __init__(self, card: NodeCard, axes: list[Axis], store: Store) -> None:
         self.card, self.axes, self.store = card, axes, store
         self.ignored = 0
+        self.now_us = 0
         self.start(first=True)
 
     def start(self, *, first: bool = False) -> None:
         """Power-up."""
         self.settings = Settings("node", self.card.factory)
-        content, _ = self.store.load()
+        content, broken = self.store.load()
         self.settings.load((content or {}).get("parameters", {}))
         self.address = self.settings["address"]
-        self.now_us = 0 if first else self.now_us
         self.clock_offset = 0
         self.clock_set = False
         self.found = False
         self.outbox: list[Packet] = []
         self._later: list[tuple[int, Any, int]] = []
-        self._said: dict[tuple[int, int, int], tuple[int, int, Packet]] = {}
+        self._said: dict[tuple[int, bytes], tuple[int, Packet]] = {}
         self._counted = [0] * len(self.axes)
         if not first:
             for axis in self.axes:
                 axis.start()
+        if broken:
+            for axis in self.axes:
+                axis.latch(Fault.SETTINGS_LOST)
         if self.address != FRESH and not self.settings["shared-line"]:
             self._say_later(self._slot_us(), m.Announce(0, self.card.unique_id, self._version()), EVERYONE)
 
@@ -91,7 +97,11 @@ class Node:
     # --- hearing -----------------------------------------------------------------------------------------------
 
     def hear(self, ident: int, data: bytes) -> None:
-        """A message on the bus, from a control or from another node."""
+        """A message on the bus, from a control or from another node. Never raises, whatever the bytes are."""
+        if not 0 <= ident <= IDENT_MAX:
+            self.ignored += 1
+            return
+        data = bytes(data)
         header = unpack_header(ident)
         kind = KINDS.by_code.get(header.kind)
         if kind is not None and kind.sender == "node":
@@ -99,19 +109,27 @@ class Node:
             return
         if header.dst not in (self.address, EVERYONE):
             return
+        if header.src in (NOBODY, EVERYONE) and (kind is None or kind.cls is not m.Stop):
+            self.ignored += 1  # nobody can own an axis or be answered; a stop counts from anyone
+            return
         try:
             body = unpack(ident, data).body
         except WireError as error:
-            if header.dst != EVERYONE:
+            if header.dst != EVERYONE and (kind is None or kind.role == "request"):
                 code = Refusal.UNKNOWN_KIND if kind is None else Refusal.SHORT_BODY
                 item = header.kind if kind is None else error.size
                 self._refuse(header.src, header.axis, data[0] if data else 0, header.kind, No(code, item))
+            else:
+                self.ignored += 1
             return
         assert kind is not None
         if header.dst == EVERYONE and not kind.broadcast:
             self.ignored += 1
             return
-        self._heed(Packet(ident, body), kind)
+        try:
+            self._heed(Packet(ident, body), kind, data)
+        except PowerCut:
+            self.start()  # the supply went during a save, and came back
 
     def _hear_node(self, src: int, ident: int, data: bytes, kind: Kind) -> None:
         """Another node speaks: from our own address it is a conflict, and this one steps aside."""
@@ -121,12 +139,13 @@ class Node:
             self.address = FRESH
             self._later.clear()
             for axis in self.axes:
-                axis.latched.add(Fault.ADDRESS_TAKEN)
+                axis.latch(Fault.ADDRESS_TAKEN)
                 if axis.owner:
                     axis.owner_left = 0
 
-    def _heed(self, message: Packet, kind: Kind) -> None:
-        body, src, broadcast = message.body, message.src, message.dst == EVERYONE
+    def _heed(self, message: Packet, kind: Kind, data: bytes) -> None:
+        body, src = message.body, message.src
+        broadcast = message.dst == EVERYONE or src in (NOBODY, EVERYONE)
         if kind.role == "stream":
             self._stream(message, kind)
             return
@@ -134,23 +153,31 @@ class Node:
             if not broadcast:
                 self._refuse(src, message.axis, body.tag, kind.code, No(Refusal.UNKNOWN_AXIS, message.axis))
             return
-        key = (src, kind.code, message.axis)
-        last = self._said.get(key)
-        repeat = last and last[0] == body.tag and self.now_us - last[1] <= TIMING["repeat"].ms * MS
-        if last and repeat and not broadcast:
-            self.outbox.append(last[2])
-            return
-        wrong = problem(body)
-        answer = No(Refusal.OUT_OF_RANGE, wrong[0]) if wrong else self._request(message, kind)
+        # A question may be answered anew, and a stop is never passed over.
+        once = (kind.reply == "done" or kind.owner != "") and kind.cls is not m.Stop
+        key = (message.ident, data)
+        if once:
+            last = self._said.get(key)
+            if last is not None and self.now_us - last[0] <= TIMING["repeat"].ms * MS:
+                self.outbox.append(last[1])
+                return
+        wrong = _wrong(body, kind)
+        answer = self._request(message, kind) if wrong is None else No(Refusal.OUT_OF_RANGE, wrong)
         if answer is None:
             return
-        if broadcast and kind.reply == "done":
+        # Nobody answers a broadcast as one; only the node that `assign` names has something to refuse.
+        named = isinstance(body, m.Assign) and body.id == self.card.unique_id
+        if broadcast and not named and (kind.reply == "done" or isinstance(answer, No)):
             return
         if isinstance(answer, No):
             said = self._refuse(src, message.axis, body.tag, kind.code, answer)
         else:
             said = self._say(answer, src, message.axis)
-        self._said[key] = (body.tag, self.now_us, said)
+        if once:
+            self._said.pop(key, None)
+            self._said[key] = (self.now_us, said)
+            if len(self._said) > SAID_MOST:
+                del self._said[next(iter(self._said))]
 
     def _refuse(self, dst: int, axis: int, tag: int, of: int, no: No) -> Packet:
         return self._say(m.Refused(tag, of, int(no.code), no.item), dst, axis)
@@ -159,7 +186,7 @@ class Node:
 
     def _stream(self, message: Packet, kind: Kind) -> None:
         body, src = message.body, message.src
-        if problem(body):
+        if _wrong(body, kind) is not None:
             self.ignored += 1
             return
         if isinstance(body, m.Clock):
@@ -272,18 +299,17 @@ class Node:
 
     def _status(self, tag: int, axis: Axis) -> m.Status:
         flags = axis.flags | (1 << Flag.CLOCK_SET if self.clock_set else 0)
-        fault = int(min(axis.latched, default=0))
-        return m.Status(tag, int(axis.state), flags, fault, axis.owner, axis.share_of_ring(axis.position))
+        return m.Status(tag, int(axis.state), flags, axis.first_fault, axis.owner, axis.share_of_ring(axis.position))
 
     def _telemetry(self, tag: int, axis: Axis, what: int) -> Any:
         reading = axis.reading
         match POLLED[what]:
             case m.Motion:
-                return m.Motion(tag, axis.position, _cut(reading.velocity_mdeg_s, 24))
+                return m.Motion(tag, _cut(axis.position, 32), _cut(reading.velocity_mdeg_s, 24))
             case m.Drive:
                 limit = axis.torque_limit()
                 load = round(100 * abs(reading.torque_mnm) / limit) if limit else 0
-                return m.Drive(tag, round(axis.ramp.position), _cut(reading.current_ma, 16), min(255, load))
+                return m.Drive(tag, _cut(axis.ramp.position, 32), _cut(reading.current_ma, 16), min(255, load))
             case m.Health:
                 supply = max(0, min(65535, round(reading.supply_mv)))
                 return m.Health(tag, supply, _cut(10 * reading.winding_c, 16), _cut(10 * reading.case_c, 16))
@@ -348,58 +374,18 @@ class Node:
     # --- marks and texts ---------------------------------------------------------------------------------------
 
     def _marks(self, message: Packet, axes: list[Axis]) -> Any:
-        if len(axes) != 1:
-            return No(Refusal.UNKNOWN_AXIS, message.axis)
-        axis, body = axes[0], message.body
-        match body:
-            case m.OpenMarks():
-                axis.open_marks = (body.values, body.count, {})
-            case m.PutMark():
-                if axis.open_marks is None:
-                    return No(Refusal.NOT_STAGED, body.index)
-                if body.index >= axis.open_marks[1]:
-                    return No(Refusal.UNKNOWN_ITEM, body.index)
-                axis.open_marks[2][body.index] = (body.position, body.value)
-            case m.CommitMarks():
-                no = axis.commit_marks(body.check)
-                if no is not None:
-                    return no
-            case m.GetMark():
-                if body.index >= len(axis.marks):
-                    return No(Refusal.UNKNOWN_ITEM, body.index)
-                return m.Mark(body.tag, body.index, *axis.marks[body.index])
-            case _:
-                return m.Marks(body.tag, axis.marks_unit, len(axis.marks), marks_check(axis.marks))
-        return m.Done(body.tag, kind_of(body).code)
+        return self._one(message, axes, lambda axis: axis.uploads.answer_marks(message.body))
 
     def _texts(self, message: Packet, axes: list[Axis]) -> Any:
         body = message.body
         item = body.item if isinstance(body, m.CommitText) else body.item >> 4
-        part = 0 if isinstance(body, m.CommitText) else body.item & 0xF
-        if item > 3 or (item < NODE_TEXTS) != (message.axis == ALL_AXES):
+        if item not in _ITEMS or (item < NODE_TEXTS) != (message.axis == ALL_AXES):
             return No(Refusal.UNKNOWN_ITEM, item)
+        if item >= NODE_TEXTS:
+            return axes[0].uploads.answer_text(body)
         if isinstance(body, m.GetText):
-            parts = (
-                text_parts((self.card.maker, self.card.model)[item])
-                if item < NODE_TEXTS
-                else axes[0].texts.get(item) or text_parts("")
-            )
-            if part >= len(parts):
-                return No(Refusal.UNKNOWN_ITEM, item)
-            return m.Text(body.tag, body.item, parts[part])
-        if item < NODE_TEXTS:
-            return No(Refusal.READ_ONLY, item)
-        if isinstance(body, m.PutText):
-            if part == 0:
-                axes[0].open_texts[item] = {}
-            if item not in axes[0].open_texts:
-                return No(Refusal.NOT_STAGED, item)
-            axes[0].open_texts[item][part] = body.text
-        else:
-            no = axes[0].commit_text(item, body.parts, body.check)
-            if no is not None:
-                return no
-        return m.Done(body.tag, kind_of(body).code)
+            return text_reply(body, text_parts((self.card.maker, self.card.model)[item]))
+        return No(Refusal.READ_ONLY, item)
 
     # --- one millisecond ---------------------------------------------------------------------------------------
 
@@ -410,7 +396,8 @@ class Node:
             self.axes[0].drive.supply.begin_tick()
         for index, axis in enumerate(self.axes):
             axis.tick()
-            self._tell(index, axis)
+            if axis.news or axis.settings.values["telemetry-rate"]:
+                self._tell(index, axis)
         if self._later:
             due = [entry for entry in self._later if entry[0] <= self.now_us]
             self._later = [entry for entry in self._later if entry[0] > self.now_us]
@@ -420,22 +407,21 @@ class Node:
         return said
 
     def _tell(self, index: int, axis: Axis) -> None:
-        quiet = self.settings["shared-line"]
-        for what, value in axis.news:
-            if quiet:
-                break
+        # Two fresh nodes would speak under one identifier, and nobody could tell them apart.
+        quiet = self.settings.values["shared-line"] or self.address == FRESH
+        for what, value in () if quiet else axis.news:
             if what == "fault":
-                self._say(m.FaultEvent(0, value, axis.position), EVERYONE, index)
+                self._say(m.FaultEvent(0, value, _cut(axis.position, 32)), EVERYONE, index)
             else:
                 self._say(self._owner(0, axis), value, index)
         axis.news.clear()
-        rate = axis.settings["telemetry-rate"]
+        rate = axis.settings.values["telemetry-rate"]
         if rate and not quiet and self.now_us // MS % max(1, round(1000 / rate)) == 0:
             tag = self._counted[index]
             self._counted[index] = tag + 1 & 0xFF
-            for what in range(len(POLLED)):
-                if axis.settings["telemetry-select"] >> what & 1:
-                    self._say(self._telemetry(tag, axis, what), EVERYONE, index)
+            for number in range(len(POLLED)):
+                if axis.settings["telemetry-select"] >> number & 1:
+                    self._say(self._telemetry(tag, axis, number), EVERYONE, index)
 
 
 def _cut(value: float, bits: int) -> int:
@@ -455,7 +441,7 @@ _HANDLERS: dict[str, Callable[[Node, Packet, list[Axis]], Any]] = {
     "take": Node._take,
     "get-owner": lambda n, p, a: n._one(p, a, lambda axis: n._owner(p.body.tag, axis)),
     "get-status": lambda n, p, a: n._one(p, a, lambda axis: n._status(p.body.tag, axis)),
-    "get-faults": lambda n, p, a: n._one(p, a, lambda axis: m.Faults(p.body.tag, _mask(axis.present), _mask(axis.latched))),
+    "get-faults": lambda n, p, a: n._one(p, a, lambda x: m.Faults(p.body.tag, _mask(x.present), _mask(x.latched))),
     "get-clock": lambda n, p, a: m.ClockIs(p.body.tag, n.bus_time),
     "identify": lambda n, p, a: m.Identity(
         p.body.tag, len(n.axes), n.card.major, VERSION_MINOR, n.card.firmware, n.card.hardware
@@ -476,6 +462,28 @@ _HANDLERS: dict[str, Callable[[Node, Packet, list[Axis]], Any]] = {
 }
 
 
-def _mask(faults: set[Any]) -> int:
-    return sum(1 << int(fault) for fault in faults)
+_ITEMS = frozenset(names("item"))
+_CHOICES = {
+    kind.code: tuple(
+        (index, frozenset(names(spec.field.values))) for index, spec in enumerate(kind.fields) if spec.field.values
+    )
+    for kind in KINDS
+    if kind.sender == "control"
+}
+"""Fields that hold a choice, with the counts that have a meaning."""
+
+
+def _wrong(body: Any, kind: Kind) -> int | None:
+    """Index of the first field whose count has no meaning, or None."""
+    found = problem(body)
+    if found is not None:
+        return found[0]
+    for index, choices in _CHOICES[kind.code]:
+        if body[index] not in choices:
+            return index
+    return None
+
+
+def _mask(faults: Iterable[Fault]) -> int:
+    return sum(1 << fault for fault in faults)
 

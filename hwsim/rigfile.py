@@ -7,11 +7,13 @@ from importlib import resources
 from pathlib import Path
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from ringlet.hwsim.axis import limits_fit
 from ringlet.hwsim.cardfile import CardError, LensCard, MotorCard, load_lens, load_motor
 from ringlet.protocol.codes import VERSION_MAJOR
 from ringlet.protocol.header import AXES_MAX, FRESH, NODE_FIRST
+from ringlet.protocol.items import text_parts
 from ringlet.protocol.params import BY_NAME
 from ringlet.protocol.physical import ValueProblem, read_parameter
 
@@ -21,7 +23,16 @@ class RigError(ValueError):
 
 
 class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+def _fits_text(text: str) -> str:
+    text_parts(text)
+    return text
+
+
+WireText = Annotated[str, AfterValidator(_fits_text)]
+"""A text that a node can send."""
 
 
 class AxisEntry(_Table):
@@ -30,7 +41,7 @@ class AxisEntry(_Table):
     motor: str
     lens: str
     role: str = "free"
-    ring_start_deg: float | None = None
+    ring_start_deg: Annotated[float, Field(allow_inf_nan=False)] | None = None
     parameters: dict[str, float | int | str] = Field(default_factory=dict)
 
 
@@ -39,8 +50,8 @@ class NodeEntry(_Table):
 
     unique_id: Annotated[int, Field(ge=0, lt=1 << 48)]
     address: Annotated[int, Field(ge=NODE_FIRST, le=FRESH)] = FRESH
-    maker: str = "Invented Works"
-    model: str = "Bench node"
+    maker: WireText = "Invented Works"
+    model: WireText = "Bench node"
     protocol_major: Annotated[int, Field(ge=0, le=15)] = VERSION_MAJOR
     shared_line: bool = False
     axes: Annotated[list[AxisEntry], Field(min_length=1, max_length=AXES_MAX)]
@@ -73,13 +84,13 @@ def shipped_rigs() -> list[str]:
 def load_rig(name_or_path: str) -> RigFile:
     """A shipped rig by name, or a file. Raises RigError with one sentence."""
     if name_or_path in shipped_rigs():
-        text, label = (resources.files("ringlet.hwsim.rigs") / f"{name_or_path}.toml").read_text(), name_or_path
+        text, label = (resources.files("ringlet.hwsim.rigs") / f"{name_or_path}.toml").read_text("utf-8"), name_or_path
     else:
         path, label = Path(name_or_path), name_or_path
         if not path.is_file():
             raise RigError(f"there is no rig or file {name_or_path!r}; shipped rigs are: {', '.join(shipped_rigs())}")
         try:
-            text = path.read_text()
+            text = path.read_text("utf-8")
         except (OSError, UnicodeDecodeError) as error:
             raise RigError(f"{label}: cannot be read ({error}); choose a readable TOML file") from None
     try:
@@ -87,19 +98,38 @@ def load_rig(name_or_path: str) -> RigFile:
     except tomllib.TOMLDecodeError as error:
         raise RigError(f"{label}: is not TOML ({error}); mend that line") from None
     except ValidationError as error:
-        first = error.errors()[0]
-        key = ".".join(str(part) for part in first["loc"]) or "the file"
-        if first["type"] == "extra_forbidden":
-            raise RigError(f"{label}: the key {key} is not known; remove it or mend its spelling") from None
-        raise RigError(f"{label}: {key}: {first['msg']}; mend this value") from None
+        raise RigError(f"{label}: {_sentence(error)}") from None
     for number, node in enumerate(rig.nodes):
         for index, axis in enumerate(node.axes):
             try:
-                axis_cards(axis)
-                factory_values(axis)
+                _check_axis(axis)
             except (CardError, ValueProblem) as error:
-                raise RigError(f"{label}: nodes.{number}.axes.{index}: {error}; mend it") from None
+                raise RigError(f"{label}: nodes.{number}.axes.{index}: {str(error).rstrip('.')}; mend it") from None
     return rig
+
+
+def _sentence(error: ValidationError) -> str:
+    """What is wrong with which key, and the remedy. A misspelt key is told before the one that is missing for it."""
+    first = min(error.errors(), key=lambda one: one["type"] != "extra_forbidden")
+    key = ".".join(str(part) for part in first["loc"])
+    if first["type"] == "extra_forbidden":
+        return f"the key {key} is not known; remove it or mend its spelling"
+    if first["type"] == "missing":
+        return f"the key {key} is missing; add it"
+    what = first["msg"].removeprefix("Value error, ")
+    return f"{key}: {what}; mend this value" if key else what
+
+
+def _check_axis(axis: AxisEntry) -> None:
+    """Raises CardError or ValueProblem when cards and parameters of this axis do not go together."""
+    _, lens = axis_cards(axis)
+    values = {row.name: row.default for row in BY_NAME.values()} | factory_values(axis)
+    if not limits_fit(values):
+        raise ValueProblem("parameters: with these limits braking or a jerk ramp lasts over 60 s; raise the lower ones")
+    low = lens.travel_min_deg if lens.stop_min_deg is None else lens.stop_min_deg
+    high = lens.travel_max_deg if lens.stop_max_deg is None else lens.stop_max_deg
+    if axis.ring_start_deg is not None and not low <= axis.ring_start_deg <= high:
+        raise ValueProblem(f"ring_start_deg is {axis.ring_start_deg}; on this lens it is {low} to {high}")
 
 
 def axis_cards(axis: AxisEntry) -> tuple[MotorCard, LensCard]:

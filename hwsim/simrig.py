@@ -38,11 +38,12 @@ class SimRig:
                     node.hear(ident, data)
         heard: list[tuple[int, bytes]] = []
         for node in self.nodes:
+            others = set(heard)
             for message in node.tick():
-                ident, data = pack(message)
-                if (ident, data) not in heard or node.address == ident >> 4 & 0x7F:
-                    heard.append((ident, data))  # frames alike to the bit merge into one
-                self._waiting.append((ident, data, node))
+                frame = pack(message)
+                if frame not in others:  # frames of two nodes that are alike to the bit merge into one
+                    heard.append(frame)
+                self._waiting.append((*frame, node))
         return heard
 
     def power_cycle(self, node: int | None = None) -> None:

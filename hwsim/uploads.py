@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 from ringlet.protocol import messages as m
@@ -71,7 +72,7 @@ class Uploads:
             return No(Refusal.NOT_STAGED, 0)
         unit, count, held = self._new_marks
         table = [held[i] for i in range(count) if i in held]
-        rising = all(a[0] < b[0] for a, b in zip(table, table[1:], strict=False))
+        rising = all(a[0] < b[0] for a, b in pairwise(table))
         if len(table) != count or not rising or marks_check(table) != check:
             return No(Refusal.CHECK_MISMATCH, len(table))
         self.marks, self.marks_unit, self._new_marks = table, unit, None

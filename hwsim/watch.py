@@ -12,6 +12,8 @@ STANDING_MDEG_S = 500.0
 NONE: frozenset[Fault] = frozenset()
 REST_TICKS = 50
 """Ticks without any change after which a free drive is no longer stepped; our choice."""
+AMBIENT_K = 0.05
+"""Closer than this to the ambient counts as cooled down; our choice."""
 
 
 class Watch:
@@ -21,7 +23,7 @@ class Watch:
         self._stalled_ms = 0
 
     def look(self, s: dict[str, int], reading: DriveReading, moving: bool, off_mdeg: float) -> frozenset[Fault]:
-        """One tick. `moving`: the setpoint moves under power; `off_mdeg`: distance to the setpoint, 0 where none counts."""
+        """One tick. `moving`: the setpoint moves under power; `off_mdeg`: distance to it, 0 where none counts."""
         pushing = moving and reading.torque_limited and abs(reading.velocity_mdeg_s) < STANDING_MDEG_S
         self._stalled_ms = self._stalled_ms + 1 if pushing else 0
         hot_winding = 10.0 * reading.winding_c > s["winding-limit"]
@@ -45,8 +47,9 @@ class Watch:
 class Rest:
     """Economy of the simulation, not firmware: a free drive in which nothing changes any more gives the same reading.
 
-    After REST_TICKS ticks with the drive off, nothing turning and all at one temperature the plant is no longer
-    stepped, until the drive is switched on or somebody turns the ring, injects a fault, or changes settings or supply.
+    After REST_TICKS ticks with the drive off, the ring and rotor still and all at the ambient temperature, the plant is
+    no longer stepped, until the drive is switched on, the ring is turned, the ambient or a setting changes, or counts
+    are lost. Only the supply voltage of the reading goes on.
     """
 
     def __init__(self) -> None:
@@ -58,13 +61,14 @@ class Rest:
         if driven:
             self._ticks = 0
             return False
-        truth, faults, supply = drive.truth, drive.faults, drive.supply
-        seen = (
-            truth.ring_deg, truth.rotor_deg, truth.winding_c, faults.ambient_c, faults.encoder_dead, faults.counts_lost,
-            faults.index_lost, supply.bus_v, drive.settings,
-        )  # fmt: skip
+        truth, faults = drive.truth, drive.faults
+        seen = (truth.ring_deg, truth.rotor_deg, faults.ambient_c, faults.counts_lost, drive.settings)
         if seen != self._seen:
             self._seen, self._ticks = seen, 0
             return False
         self._ticks += 1
+        if self._ticks == REST_TICKS:
+            warm = max(abs(truth.winding_c - faults.ambient_c), abs(truth.case_c - faults.ambient_c)) > AMBIENT_K
+            if warm or truth.current_a != 0.0:
+                self._ticks = 0
         return self._ticks > REST_TICKS

@@ -32,6 +32,7 @@ class WireError(ValueError):
 _CLASSES: Final = KINDS.by_class
 _CODES: Final = KINDS.by_code
 _UNPACK: Final = KINDS.unpack_by_code
+_PACK: Final = KINDS.pack_by_class
 
 
 def kind_of(body: Any) -> Kind:
@@ -50,7 +51,8 @@ def packet(body: Any, *, dst: int, src: int, axis: int = ALL_AXES) -> Packet:
 
 def pack(message: Packet) -> tuple[int, bytes]:
     """(29-bit header, body bytes). Raises struct.error when a value does not fit its field."""
-    return message.ident, _CLASSES[type(message.body)].pack(message.body)
+    body = message.body
+    return message.ident, _PACK[type(body)](body)
 
 
 def unpack(ident: int, data: bytes | bytearray) -> Packet:

@@ -96,7 +96,9 @@ def _signals(row: Kind, registry: Registry) -> list[Signal]:
             found += _parts(spec)
         elif carries_parameter(row) and spec.field is VALUE_FIELD:
             found += [_parameter(spec, param, number) for param in PARAMETERS]
-            found.append(_plain(spec, registry)._replace(mux=f"m{_foreign()[0]}", ranges=f"{number} {_ranges(_foreign())}"))
+            others = _foreign()
+            plain = _plain(spec, registry)
+            found.append(plain._replace(mux=f"m{others[0]}", ranges=f"{number} {_ranges(others)}"))
         else:
             is_mux = carries_parameter(row) and spec.field is PARAMETER_FIELD
             found.append(_plain(spec, registry)._replace(mux="M" if is_mux else ""))

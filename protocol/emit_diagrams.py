@@ -31,7 +31,8 @@ class Box(NamedTuple):
 
 
 def _text(x: float, y: float, text: str, size: int = 12, anchor: str = "middle", extra: str = "") -> str:
-    return f"<text x='{x:g}' y='{y:g}' font-size='{size}' text-anchor='{anchor}' fill='{INK}' {extra}>{escape(text)}</text>"
+    look = f"font-size='{size}' text-anchor='{anchor}' fill='{INK}' {extra}"
+    return f"<text x='{x:g}' y='{y:g}' {look}>{escape(text)}</text>"
 
 
 def _svg(width: float, height: float, title: str, parts: Sequence[str]) -> str:
@@ -94,12 +95,12 @@ class Bundle(NamedTuple):
 
 
 def bundles(transitions: Sequence[Transition]) -> list[Bundle]:
-    """Rows of the table that differ in nothing but the event, in the order of their target."""
-    found: dict[tuple[tuple[State, ...], State | None], list[Transition]] = {}
+    """Rows of the table that differ in nothing but the event, requests apart from internal ones, by their target."""
+    found: dict[tuple[tuple[State, ...], State | None, bool], list[Transition]] = {}
     for row in transitions:
-        found.setdefault((row.states, row.to), []).append(row)
+        found.setdefault((row.states, row.to, row.event in REQUESTS), []).append(row)
     order = sorted(found, key=lambda key: (key[1] is None, key[1] or 0))
-    return [Bundle(found[key], *key) for key in order]
+    return [Bundle(found[key], key[0], key[1]) for key in order]
 
 
 def _lines(bundle: Bundle) -> list[str]:
@@ -128,7 +129,9 @@ def state_drawing(transitions: Sequence[Transition]) -> str:
         x = _column(state)
         powered = STATES[state].drive
         look = f"fill='{SKY}'" if powered else "fill='#ffffff' stroke-dasharray='4 3'"
-        parts.append(f"<line x1='{x:g}' y1='{TOP - 12}' x2='{x:g}' y2='{height - 4}' stroke='#cccccc' stroke-dasharray='2 3'/>")
+        parts.append(
+            f"<line x1='{x:g}' y1='{TOP - 12}' x2='{x:g}' y2='{height - 4}' stroke='#cccccc' stroke-dasharray='2 3'/>"
+        )
         parts.append(
             f"<rect x='{x - COLUMN / 2 + 3:g}' y='6' width='{COLUMN - 6}' height='44' rx='10' "
             f"{look} stroke='{INK}'/>"

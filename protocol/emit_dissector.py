@@ -63,7 +63,8 @@ def crc_rule() -> dict[str, int]:
     poly = CRC.poly & 0xFFFF
     if not CRC.reverse:
         raise ValueError(f"{CRC_NAME} is not a reflected CRC; the Lua code has no rule for it")
-    return {"start": CRC.initCrc ^ CRC.xorOut, "poly": poly, "reflected": int(f"{poly:016b}"[::-1], 2), "out": CRC.xorOut}
+    start, reflected = CRC.initCrc ^ CRC.xorOut, int(f"{poly:016b}"[::-1], 2)
+    return {"start": start, "poly": poly, "reflected": reflected, "out": CRC.xorOut}
 
 
 def _header() -> list[tuple[str, int, int, str]]:
@@ -125,7 +126,8 @@ def _field(row: Kind, spec: Spec, registry: Registry) -> list[Item]:
     for part in field.parts:
         mask = ((1 << part.width) - 1) << part.shift
         what, display = ("bool", str(8 * spec.codec.size)) if part.width == 1 else (sort, "base.DEC")
-        proto = f'ProtoField.{what}("{abbrev}_{part.name}", "{part.name}", {display}, nil, {mask:#x}, {_text(part.doc)})'
+        named = f'"{abbrev}_{part.name}", "{part.name}"'
+        proto = f"ProtoField.{what}({named}, {display}, nil, {mask:#x}, {_text(part.doc)})"
         row_text = f'key="{key}_{part.name}", name="{part.name}"'
         found.append(Item(f"{key}_{part.name}", proto, row_text))
     return found

@@ -6,6 +6,7 @@ The facts come from the tables, the bytes from the codec; the words around them 
 from __future__ import annotations
 
 import re
+from decimal import Decimal
 from itertools import pairwise
 from typing import Any, Final, NamedTuple
 
@@ -31,7 +32,7 @@ from ringlet.protocol.emit_diagrams import (
     state_drawing,
 )
 from ringlet.protocol.emit_dissector import LINKTYPE_SERIAL, crc_rule
-from ringlet.protocol.physical import from_counts, show_field, to_counts
+from ringlet.protocol.physical import from_counts, show_field
 from ringlet.protocol.wire import Kind, Registry, Spec
 
 TAG: Final = 7
@@ -40,6 +41,8 @@ EXAMPLES: Final = {
     "us": "1500000", "ms": "20", "travel": "32768", "h": "10", "min": "20", "s": "30", "frames": "12",
 }  # fmt: skip
 """A likely value of each unit, for the examples of the page; invented."""
+SECTIONS: Final = {"refusal": "refusals", "fault": "faults", "state": "states-of-an-axis"}
+"""Enumerations that have a section of their own."""
 EXAMPLE_ID: Final = 0x0A1B2C3D4E5F
 EXAMPLE_PARAMETER: Final = "velocity-limit"
 
@@ -60,6 +63,8 @@ class Row(NamedTuple):
     unit: str
     range: str
     doc: str
+    hex: str
+    example: str
 
 
 class Byte(NamedTuple):
@@ -109,7 +114,10 @@ def _context(registry: Registry) -> dict[str, Any]:
         "parameters": [_parameter(row) for row in params.PARAMETERS],
         "enums": [(name, rows) for name, rows in ENUMS.items() if name not in ("refusal", "fault", "state")],
         "refusals": [(int(code), _name(code.name), *text) for code, text in codes.REFUSALS.items()],
-        "faults": [(int(fault), _name(fault.name), rule) for fault, rule in codes.FAULTS.items()],
+        "faults": [
+            (number, name, codes.FAULTS[codes.Fault(number)].reaction if number else "", doc)
+            for number, name, doc in ENUMS["fault"]
+        ],
         "states": [(int(state), state.name.lower(), rule) for state, rule in states.STATES.items()],
         "internal": states.INTERNAL,
         "transitions": [
@@ -152,7 +160,13 @@ def _kind(row: Kind, registry: Registry) -> dict[str, Any]:
         "summary": first if first.endswith((".", "?")) else first + ".",
         "rest": rest,
         "facts": _facts(row),
-        "fields": [_row(spec, registry) for spec in row.fields],
+        "fields": [
+            _row(spec)._replace(
+                hex=data[spec.offset : spec.offset + spec.codec.size].hex(" ").upper(),
+                example=_explain(spec, value, registry),
+            )
+            for spec, value in zip(row.fields, example.body, strict=True)
+        ],
         "parts": [(spec.name, part) for spec in row.fields for part in spec.field.parts],
         "drawing": body_drawing(row),
         "example": example,
@@ -161,10 +175,6 @@ def _kind(row: Kind, registry: Registry) -> dict[str, Any]:
         "serial": serial_frame.encode_raw(ident, data).hex(" ").upper(),
         "to": f"from {example.src} to {'everyone' if example.dst == header.EVERYONE else example.dst}, "
         + ("all axes or the node" if example.axis == header.ALL_AXES else f"axis {example.axis}"),
-        "bytes": [
-            Byte(data[spec.offset : spec.offset + spec.codec.size].hex(" ").upper(), _explain(spec, value, registry))
-            for spec, value in zip(row.fields, example.body, strict=True)
-        ],
     }
 
 
@@ -184,7 +194,7 @@ def _facts(row: Kind) -> str:
     return ", ".join(found)
 
 
-def _row(spec: Spec, registry: Registry) -> Row:
+def _row(spec: Spec) -> Row:
     field, size = spec.field, spec.codec.size
     last = spec.offset + size - 1
     place = f"{spec.offset}" if size == 1 else f"{spec.offset}-{last}"
@@ -193,20 +203,23 @@ def _row(spec: Spec, registry: Registry) -> Row:
         doc += " " + " ".join(f"{count} means {name}." for count, name in field.reserved)
     if field.absent is not None:
         doc += f" An older sender leaves it out: take {field.absent} counts."
-    if spec.codec.is_text:
-        return Row(spec.name, place, f"{size} bytes", "", "", doc)
     lo, hi = spec.bounds
-    text = f"{from_counts(lo, field.scale)} to {from_counts(hi, field.scale)}"
-    if field.parts:
-        text = "bits, see below"
+    text = f"{_plain(from_counts(lo, field.scale))} to {_plain(from_counts(hi, field.scale))}"
+    if spec.codec.is_text or (size == 6 and not field.unit):
+        text = ""
+    elif field.parts:
+        text = "bits, below"
     elif field.values:
-        text = f"see {field.values}"
+        text = f"[{field.values}](#{SECTIONS.get(field.values, field.values)})"
     elif field is KIND_FIELD:
-        text = "a kind"
+        text = "[a kind](#messages)"
     elif field is PARAMETER_FIELD:
-        text = "a parameter"
+        text = "[a parameter](#parameters)"
+    elif field is VALUE_FIELD:
+        text = "the parameter's"
     unit = f"{field.scale} {field.unit}".strip() if field.unit else ("" if field.scale == "1" else field.scale)
-    return Row(spec.name, place, ("signed " if spec.codec.signed else "unsigned ") + str(8 * size), unit, text, doc)
+    sort = "bytes" if spec.codec.is_text else f"{'i' if spec.codec.signed else 'u'}{8 * size}"
+    return Row(spec.name, place, sort, unit, text, doc, "", "")
 
 
 def example_of(row: Kind, registry: Registry) -> Packet:
@@ -245,7 +258,7 @@ def _example(spec: Spec, registry: Registry) -> Any:
             1 << field.parts[-1].shift
         )  # fmt: skip
     if field.unit in EXAMPLES:
-        return min(hi, max(lo, to_counts(EXAMPLES[field.unit], field.scale, -(1 << 47), 1 << 47, spec.name)))
+        return min(hi, max(lo, int(Decimal(EXAMPLES[field.unit]) / Decimal(field.scale))))
     if spec.codec.size == 6:
         return EXAMPLE_ID
     return min(hi, max(lo, 0) + 1)
@@ -255,21 +268,20 @@ def _explain(spec: Spec, value: Any, registry: Registry) -> str:
     """A field's bytes in words."""
     field = spec.field
     if spec.codec.is_text:
-        return f'`{spec.name}` "{value.split(bytes(1))[0].decode()}" and zero bytes'
+        return f'"{value.split(bytes(1))[0].decode()}" and zero bytes'
     shown = dict(count_names(spec, registry)).get(value)
     if shown is not None:
-        return f"`{spec.name}` {value}: {shown}"
+        return f"{value}: {shown}"
     if field.parts:
-        parts = show_field(spec, value)
-        return f"`{spec.name}`: " + ", ".join(f"{name} {count}" for name, count in parts.items() if count)
+        return ", ".join(f"{name} {count}" for name, count in show_field(spec, value).items() if count)
     if field is VALUE_FIELD:
         param = params.BY_NAME[EXAMPLE_PARAMETER]
-        return f"`{spec.name}` {value} counts of {param.scale} {param.unit}: {_with_unit(value, param)}"
+        return f"{value} counts of {param.scale} {param.unit}: {_with_unit(value, param)}"
     if spec.codec.size == 6 and not field.unit:
-        return f"`{spec.name}` {value:012X}, least significant byte first"
+        return f"{value:012X}, low byte first"
     if field.scale != "1":
-        return f"`{spec.name}` {value} counts of {field.scale} {field.unit}: {from_counts(value, field.scale)} {field.unit}"
-    return f"`{spec.name}` {value} {field.unit}".rstrip()
+        return f"{value} counts: {_plain(from_counts(value, field.scale))} {field.unit}"
+    return f"{value} {field.unit}".rstrip()
 
 
 # --- the other tables ---------------------------------------------------------------------------------------------
@@ -278,9 +290,12 @@ def _explain(spec: Spec, value: Any, registry: Registry) -> str:
 def _with_unit(count: int, row: params.Param) -> str:
     if row.values:
         return codes.names(row.values)[count]
-    value = from_counts(count, row.scale)
-    text = format(value.normalize(), "f") if value != value.to_integral_value() else str(int(value))
-    return f"{text} {row.unit}".rstrip()
+    return f"{_plain(from_counts(count, row.scale))} {row.unit}".rstrip()
+
+
+def _plain(value: Decimal) -> str:
+    """Without zeros at the end of a fraction."""
+    return format(value.normalize(), "f") if value != value.to_integral_value() else str(int(value))
 
 
 def _parameter(row: params.Param) -> dict[str, Any]:
@@ -376,7 +391,7 @@ def _frame_example() -> dict[str, Any]:
 def _answers() -> list[tuple[str, str, str, str]]:
     """The first exchanges of a new motor: (what, who, CAN, serial)."""
     control, node = header.CONTROL_FIRST, header.NODE_FIRST
-    node_axis = header.ALL_AXES
+    node_axis, move = header.ALL_AXES, wire.KINDS.by_class[messages.Move].code
     flow: list[tuple[str, str, Packet]] = [
         ("What are you?", "control", packet(messages.Identify(1), dst=node, src=control, axis=node_axis)),
         ("One axis, this protocol, firmware 1, hardware 1.", "node",
@@ -386,9 +401,8 @@ def _answers() -> list[tuple[str, str, str, str]]:
         ("Released, nothing wrong, free, travel not known.", "node",
          packet(messages.Status(2, int(states.State.RELEASED), 0, 0, 0, 0), dst=control, src=node, axis=0)),
         ("Move to 45 deg.", "control", packet(messages.Move(3, 45000, 0), dst=node, src=control, axis=0)),
-        ("Refused: take the axis first; nobody owns it.", "node",
-         packet(messages.Refused(3, wire.KINDS.by_class[messages.Move].code, int(codes.Refusal.NOT_OWNER), 0),
-                dst=control, src=node, axis=0)),
+        ("Refused: kind not known here, not yet.", "node",
+         packet(messages.Refused(3, move, int(codes.Refusal.UNKNOWN_KIND), move), dst=control, src=node, axis=0)),
     ]  # fmt: skip
     found: list[tuple[str, str, str, str]] = []
     for text, who, message in flow:

@@ -173,18 +173,20 @@ class Registry:
         self.by_name: dict[str, Kind] = {}
         self.by_class: dict[type[Any], Kind] = {}
         self.unpack_by_code: dict[int, Callable[[int, bytes | bytearray], Packet]] = {}
-        """for the fast path: saves a look into the row for every message"""
+        self.pack_by_class: dict[type[Any], Callable[[Any], bytes]] = {}
+        """both for the fast path: they save a look into the row for every message"""
 
     def add(self, row: Kind) -> None:
         if row.code in self.by_code or row.name in self.by_name:
             raise ValueError(f"kind {row.code:#x} {row.name!r} is there already")
         self.by_code[row.code], self.by_name[row.name], self.by_class[row.cls] = row, row, row
-        self.unpack_by_code[row.code] = row.unpack
+        self.unpack_by_code[row.code], self.pack_by_class[row.cls] = row.unpack, row.pack
 
     def remove(self, name: str) -> None:
         """Take a kind out again (tests add one at run time)."""
         row = self.by_name.pop(name)
-        del self.by_code[row.code], self.by_class[row.cls], self.unpack_by_code[row.code]
+        del self.by_code[row.code], self.by_class[row.cls]
+        del self.unpack_by_code[row.code], self.pack_by_class[row.cls]
 
     def __iter__(self) -> Iterator[Kind]:
         return iter(sorted(self.by_code.values()))

@@ -8,10 +8,12 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Sequence
+from functools import cache
 from typing import Any, Final
 
 import typer
 from typer.core import TyperCommand
+from typer.main import get_command
 
 from ringlet.tools import cli_bus, cli_motion, cli_ramp, cli_settings, cli_sim, cli_wire
 from ringlet.tools.cli_common import CAUTION, NUMBERS, looks_like_number
@@ -106,11 +108,17 @@ for _panel, _commands in COMMANDS.items():
 _USAGE: Final[type[Any]] = next(c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException")
 
 
+@cache
+def _commands_built() -> Any:
+    """The parser of all commands: built once, for programs that run many."""
+    return get_command(app)
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code. Errors are one sentence on stderr, never a traceback."""
     words = list(sys.argv[1:] if arguments is None else arguments) or ["--help"]
     try:
-        code = app(args=words, standalone_mode=False, prog_name="ringlet")
+        code = _commands_built()(args=words, standalone_mode=False, prog_name="ringlet")
         sys.stdout.flush()
         return code if isinstance(code, int) else 0
     except RingletError as error:

@@ -74,9 +74,9 @@ def encode(
     if can == serial and not as_json:
         raise UsageProblem("choose one of --can and --serial.")
     if words:
-        seen = [_from_words(words, dst, src, axis, priority, extra)]
+        seen = [from_words(words, dst, src, axis, priority, extra)]
     else:
-        seen = [_from_json(entry) for entry in _entries(given)]
+        seen = [from_json(entry) for entry in _entries(given)]
     for one in seen:
         _warn(one)
     if out is not None:
@@ -88,7 +88,7 @@ def encode(
             out.write_bytes(b"".join(map(capture.serial_bytes, seen)))
         note(f"{len(seen)} messages written to {out}.")
     elif as_json:
-        emit({"messages": [_to_json(one) for one in seen], "lost": {}})
+        emit({"messages": [to_json(one) for one in seen], "lost": {}})
     else:
         for one in seen:
             typer.echo(capture.can_text(one) if can else capture.serial_bytes(one).hex())
@@ -124,7 +124,7 @@ def decode(
     elif file is not None:
         found = capture.read_file(file)
     if as_json:
-        emit({"messages": [_to_json(one) for one in found.seen], "lost": dict(found.lost)})
+        emit({"messages": [to_json(one) for one in found.seen], "lost": dict(found.lost)})
         return
     screen = console()
     if len(found.seen) == 1:
@@ -151,7 +151,8 @@ def _warn(seen: Seen) -> None:
         note(f"ringlet: a node will refuse this: {wrong[1]}.")
 
 
-def _to_json(seen: Seen) -> dict[str, Any]:
+def to_json(seen: Seen) -> dict[str, Any]:
+    """A message as JSON values in their units, its bytes on both transports, and the words that encode it."""
     from ringlet.protocol.codec import kind_of
     from ringlet.protocol.physical import show_argument, show_body
     from ringlet.protocol.wire import problem
@@ -178,7 +179,8 @@ def _to_json(seen: Seen) -> dict[str, Any]:
     }
 
 
-def _from_words(words: list[str], dst: int, src: int, axis: int | None, priority: int | None, extra: str) -> Seen:
+def from_words(words: list[str], dst: int, src: int, axis: int | None, priority: int | None, extra: str) -> Seen:
+    """A message from what a person typed. Raises UsageProblem or ValueProblem."""
     name, *pairs = words
     fields: dict[str, Any] = {}
     for pair in pairs:
@@ -233,7 +235,8 @@ def _entries(source: str) -> list[Any]:
     return entries
 
 
-def _from_json(entry: Any) -> Seen:
+def from_json(entry: Any) -> Seen:
+    """A message from what `to_json` gave. Raises UsageProblem."""
     try:
         head = {name: int(entry[name]) for name in ("dst", "src", "axis", "priority")}
         kind, fields, extra, time = str(entry["kind"]), dict(entry["fields"]), str(entry["extra"]), entry["time"]

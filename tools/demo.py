@@ -156,7 +156,7 @@ def _find(link: Link, axes: list[AxisHandle]) -> tuple[bool, str]:
         return False, f"{len(found)} nodes answered"
     node = found[0]
     identity: m.Identity = link.request(m.Identify(0), node=node.address)
-    parts = []
+    parts: list[bytes] = []
     while not parts or b"\0" not in parts[-1]:
         parts.append(link.request(m.GetText(0, 1 << 4 | len(parts)), node=node.address).text)
     axes += [link.axis(node.address, number) for number in range(identity.axes)]
@@ -222,7 +222,8 @@ def _stream(link: Link, axis: AxisHandle) -> tuple[bool, str]:
     at, flags = _setpoint(link, axis), axis.status().flags
     axis.hold()
     axis.rest()
-    return at == least and bool(flags >> Flag.CLAMPED & 1), f"asked for 5 deg past, stands at {at / MDEG:.3f} deg, flagged"
+    told = f"asked for 5 deg past, stands at {at / MDEG:.3f} deg, flagged"
+    return at == least and bool(flags >> Flag.CLAMPED & 1), told
 
 
 def _limited(axis: AxisHandle) -> tuple[bool, str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import os
 import shutil
 import subprocess
 from pathlib import Path
@@ -29,7 +30,8 @@ def have(*programs: str) -> str | None:
 
 def run(*command: str | Path, cwd: Path, data: bytes | None = None) -> subprocess.CompletedProcess[bytes]:
     """Run a program and keep what it says; the caller looks at the return code."""
-    return subprocess.run([str(part) for part in command], cwd=cwd, input=data, capture_output=True, check=False)
+    space = {**os.environ, "PWD": str(cwd)}  # Frama-C looks there, not at its real working folder
+    return subprocess.run([str(part) for part in command], cwd=cwd, env=space, input=data, capture_output=True, check=False)
 
 
 def build(*command: str | Path, cwd: Path) -> None:

@@ -1,7 +1,7 @@
 """The emitted C against Python, for a very large number of random messages and broken frames: same verdicts, same bytes.
 
 Source of the outside check: the GNU C compiler runs the emitted files; Python is the definition. How many is set by the
-environment variable RINGLET_MANY (1000000 unless told otherwise).
+environment variable RINGLET_MANY: 100000 unless told otherwise; CI takes 1000000.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ import c_build
 
 pytestmark = pytest.mark.skipif(c_build.have("gcc") is not None, reason=c_build.have("gcc") or "")
 
-MANY = int(os.environ.get("RINGLET_MANY", "1000000"))
+MANY = int(os.environ.get("RINGLET_MANY", "100000"))
 EACH = MANY // len(KINDS) + 1
 PIECE = 997
 """bytes in one call of feed: nothing that a frame length divides"""
@@ -160,7 +160,7 @@ def corrupt(frame: bytes, draw: random.Random) -> bytes:
         elif sort == 5:
             data[at] = 0
         elif sort == 6:
-            del data[at:]
+            del data[at:-1]
         else:
             data[at:at] = bytes(draw.randrange(1, 256) for _ in range(draw.randrange(20)))
     return bytes(data)

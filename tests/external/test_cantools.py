@@ -43,6 +43,10 @@ def message_of(row: Kind) -> Message:
 DATABASE = Database([message_of(row) for row in KINDS], frame_id_mask=KIND_MASK << KIND_SHIFT)
 
 
+def found(ident: int) -> Message:
+    return DATABASE.get_message_by_frame_id(ident, force_extended_id=True)
+
+
 def frames(row: Kind) -> list[tuple[int, bytes]]:
     rng = random.Random(row.code)
     edges = [bytes(row.size), b"\xff" * row.size, b"\x80" * row.size]
@@ -57,7 +61,7 @@ def test_counts_are_what_cantools_reads(row: Kind) -> None:
     for ident, body in frames(row):
         assert ident <= IDENT_MAX
         ours = unpack(ident, body).body
-        theirs = DATABASE.decode_message(ident, body, decode_choices=False, scaling=False, force_extended_id=True)
+        theirs = found(ident).decode(body, decode_choices=False, scaling=False)
         assert isinstance(theirs, dict)
         assert list(theirs) == list(ours._fields)
         for spec, value in zip(row.fields, ours, strict=True):
@@ -69,7 +73,7 @@ def test_counts_are_what_cantools_reads(row: Kind) -> None:
 def test_physical_values_are_what_cantools_reads(row: Kind) -> None:
     for ident, body in frames(row):
         ours = unpack(ident, body).body
-        theirs = DATABASE.decode_message(ident, body, force_extended_id=True)
+        theirs = found(ident).decode(body)
         assert isinstance(theirs, dict)
         for spec, value in zip(row.fields, ours, strict=True):
             other = theirs[spec.name]
@@ -85,7 +89,7 @@ def test_physical_values_are_what_cantools_reads(row: Kind) -> None:
 @kinds
 def test_frames_that_cantools_builds_are_ours(row: Kind) -> None:
     for ident, body in frames(row)[:50]:
-        values = DATABASE.decode_message(ident, body, decode_choices=False, scaling=False, force_extended_id=True)
-        built = DATABASE.encode_message(row.code << KIND_SHIFT, values, scaling=False, strict=False)
+        values = found(ident).decode(body, decode_choices=False, scaling=False)
+        built = found(ident).encode(values, scaling=False, strict=False)
         assert built == body
         assert encode_can(unpack(ident, built)) == (ident, body) == pack(unpack(ident, body))

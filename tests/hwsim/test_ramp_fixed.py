@@ -162,7 +162,7 @@ def test_everything_fits_64_bits() -> None:
         assert isinstance(ramp._v, Word)
         assert ramp.position == POSITION_LIMIT
     for rate in (100, 500, 1000, 10_000):
-        for jerk in (ramp_plan.JERK_MOST, 1 << 34, (1 << 34) - 1):
+        for jerk in (ramp_plan.JERK_MOST, 1 << 35, (1 << 34) - 1):
             most = Word(ramp_plan.ACCELERATION_MOST)
             ramp_plan.scaled(Word(ramp_plan.VELOCITY_MOST), most, most, Word(jerk), rate)
 

@@ -205,7 +205,7 @@ def test_a_code_or_a_name_is_given_once() -> None:
         kind(2, "trial", priority=1, role="stream", registry=registry)(One)
     registry.remove("trial")
     assert len(registry) == 0
-    assert [registry.by_class, registry.by_name, registry.unpack_by_code] == [{}, {}, {}]
+    assert [registry.by_class, registry.by_name, registry.unpack_by_code, registry.pack_by_class] == [{}, {}, {}, {}]
 
 
 def test_big_endian_and_floating_fields_are_refused() -> None:

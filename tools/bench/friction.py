@@ -93,6 +93,7 @@ def samples(record: Pass, play_deg: float = 1.0) -> Sample:
             & (side * mean_torque > 0.0)
         )
     keep &= np.isfinite(acceleration) & np.isfinite(velocity) & np.isfinite(mean_torque)
+    keep = np.nonzero(keep)[0][:: max(1, window // 4)]  # neighbours share most of their window and tell little new
     return Sample(
         mean_position[keep], np.radians(velocity[keep]), np.radians(acceleration[keep]), mean_torque[keep]
     )
