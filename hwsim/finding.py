@@ -1,4 +1,9 @@
-"""The search for end stops: touch each with little torque and speed, back off, keep the travel inside them."""
+"""The search for end stops: touch each with little torque and speed, back off, keep the travel inside them.
+
+The encoder sits on the motor, so the travel found is longer than the true one between the back-offs: by the lost motion
+of the gears, and by what gears and stops give way under the finding torque, once at each end. Each end of it keeps the
+back-off less about half of that from its stop; the torque should be small and the back-off larger than this sum.
+"""
 
 from __future__ import annotations
 

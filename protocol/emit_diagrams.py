@@ -51,9 +51,7 @@ def row_of_boxes(title: str, boxes: Sequence[Box], unit: float) -> str:
         texts = max(len(box.name), len(box.below), len(box.above))
         width = max(box.width * unit, texts * CHAR + 12)
         parts.append(_text(x + width / 2, 12, box.above, 11))
-        parts.append(
-            f"<rect x='{x:g}' y='18' width='{width:g}' height='{tall}' fill='{box.fill}' stroke='{LINE}'/>"
-        )
+        parts.append(f"<rect x='{x:g}' y='18' width='{width:g}' height='{tall}' fill='{box.fill}' stroke='{LINE}'/>")
         parts.append(_text(x + width / 2, 18 + tall / 2 + 4, box.name))
         if box.below:
             parts.append(_text(x + width / 2, 18 + tall + 14, box.below, 11))
@@ -133,8 +131,7 @@ def state_drawing(transitions: Sequence[Transition]) -> str:
             f"<line x1='{x:g}' y1='{TOP - 12}' x2='{x:g}' y2='{height - 4}' stroke='#cccccc' stroke-dasharray='2 3'/>"
         )
         parts.append(
-            f"<rect x='{x - COLUMN / 2 + 3:g}' y='6' width='{COLUMN - 6}' height='44' rx='10' "
-            f"{look} stroke='{INK}'/>"
+            f"<rect x='{x - COLUMN / 2 + 3:g}' y='6' width='{COLUMN - 6}' height='44' rx='10' {look} stroke='{INK}'/>"
         )
         parts.append(_text(x, 25, state.name.lower(), 12, extra="font-weight='600'"))
         parts.append(_text(x, 41, "powered" if powered else "drive off", 10))

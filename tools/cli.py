@@ -15,7 +15,7 @@ import typer
 from typer.core import TyperCommand
 from typer.main import get_command
 
-from ringlet.tools import cli_bus, cli_motion, cli_ramp, cli_settings, cli_sim, cli_wire
+from ringlet.tools import cli_bus, cli_emit, cli_motion, cli_ramp, cli_settings, cli_sim, cli_wire
 from ringlet.tools.cli_common import CAUTION, NUMBERS, looks_like_number
 from ringlet.tools.errors import DeviceRefused, RingletError, UsageProblem
 
@@ -90,6 +90,7 @@ COMMANDS: Final[dict[str, tuple[tuple[str, Command], ...]]] = {
         ("schema", cli_wire.schema),
         ("encode", cli_wire.encode),
         ("decode", cli_wire.decode),
+        ("emit", cli_emit.emit),
     ),
 }
 """Commands by the heading under which --help lists them."""
@@ -120,6 +121,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         code = _commands_built()(args=words, standalone_mode=False, prog_name="ringlet")
         sys.stdout.flush()
+        if code == INTERRUPTED:  # the parser's own answer to Ctrl-C
+            raise KeyboardInterrupt
         return code if isinstance(code, int) else 0
     except RingletError as error:
         return _say(str(error) + _way_out(error), error.exit_code)

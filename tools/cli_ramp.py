@@ -209,8 +209,8 @@ def limits(
             bounds = limits_of(handle)
             checks = []
             for end in ("lower", "upper"):
-                checks += [_by_move(handle, bounds, end), _by_run(bus, handle, bounds, end)]
-                checks.append(_by_stream(bus, handle, bounds, end))
+                for check in (_by_move, _by_run, _by_stream):
+                    checks.append(_judged(check, bus, handle, bounds, end))
     failed = [one for one in checks if not one.passed]
     if as_json:
         common.emit(
@@ -231,6 +231,18 @@ def limits(
         raise CheckFailed(f"{len(failed)} of {len(checks)} checks failed; do not run this axis on a lens.")
 
 
+def _judged(
+    check: Callable[[Link, AxisHandle, Limits, str], Check], bus: Link, handle: AxisHandle, bounds: Limits, end: str
+) -> Check:
+    """The check's verdict; an axis that faults or refuses in the middle of it has failed it."""
+    try:
+        return check(bus, handle, bounds, end)
+    except (CheckFailed, DeviceRefused) as error:
+        handle.stop()
+        what = {_by_move: "a move past", _by_run: "a velocity towards", _by_stream: "setpoints streamed past"}[check]
+        return Check(f"{what} the {end} limit", False, str(error))
+
+
 def _edge(bounds: Limits, end: str) -> tuple[float, int]:
     """Position of a travel limit, and the direction that leads past it."""
     return (bounds.travel_max_deg, 1) if end == "upper" else (bounds.travel_min_deg, -1)
@@ -247,7 +259,7 @@ def _setpoint(bus: Link, handle: AxisHandle) -> float:
     return float(bus.request(Poll(0, 1), node=handle.node, axis=handle.axis).setpoint) / 1000
 
 
-def _by_move(handle: AxisHandle, bounds: Limits, end: str) -> Check:
+def _by_move(bus: Link, handle: AxisHandle, bounds: Limits, end: str) -> Check:
     from ringlet.protocol.codes import Refusal
 
     edge, way = _edge(bounds, end)
@@ -260,6 +272,7 @@ def _by_move(handle: AxisHandle, bounds: Limits, end: str) -> Check:
         moved = abs(handle.position() - before)
         return Check(name, right and moved < 0.5, f"{refused}; the ring moved {moved:.3f} deg")
     handle.hold()
+    handle.rest()
     return Check(name, False, "it was accepted")
 
 

@@ -40,6 +40,8 @@ LOOK_EVERY: Final = 0.01
 """Seconds between two looks at a condition while nothing is heard."""
 TAGS_PER_SECOND: Final = 128
 """First tags follow the clock, so that two runs within the repeat time do not send the same tag for new requests."""
+ROUNDING: Final = 1e-9
+"""Seconds that sums of times may be off."""
 _TIMEOUT_ROW: Final = BY_NAME["owner-timeout"]
 _POLLED: Final = names("poll")
 _TELEMETRY: Final = frozenset(_POLLED.values())
@@ -231,7 +233,7 @@ class Link:
                     self._losses["repeated requests"] += 1
                 self._put(body, pending.node, pending.axis)
                 end = self.clock.now() + timeout
-                while not pending.answers and (left := end - self.clock.now()) > 0:
+                while not pending.answers and (left := end - self.clock.now()) > ROUNDING:
                     self._pump(left)
                 if pending.answers:
                     return pending.answers[0].body
@@ -266,7 +268,7 @@ class Link:
     def wait(self, seconds: float) -> None:
         """Let time pass: hear messages, keep owned axes alive."""
         end = self.clock.now() + seconds
-        while (left := end - self.clock.now()) > 1e-9:
+        while (left := end - self.clock.now()) > ROUNDING:
             self._pump(left)
 
     def wait_until(self, condition: Callable[[], bool], timeout: float) -> bool:
@@ -274,7 +276,7 @@ class Link:
         end = self.clock.now() + timeout
         while not condition():
             left = end - self.clock.now()
-            if left <= 1e-9:
+            if left <= ROUNDING:
                 return False
             self._pump(min(left, LOOK_EVERY))
         return True

@@ -358,7 +358,7 @@ class SimTransport(Transport):
             port._inbox.extend(said)
 
     def receive(self, timeout: float) -> list[Packet]:
-        end_us = self.rig.now_us + round(1e6 * timeout)
+        end_us = self.rig.now_us + _micros(timeout)
         while not self._inbox and self.rig.now_us < end_us:
             self.step()
         found = []
@@ -386,9 +386,14 @@ class SimClock:
         return self._transport.rig.now_us / 1e6
 
     def sleep(self, seconds: float) -> None:
-        end_us = self._transport.rig.now_us + round(1e6 * seconds)
+        end_us = self._transport.rig.now_us + _micros(seconds)
         while self._transport.rig.now_us < end_us:
             self._transport.step()
+
+
+def _micros(seconds: float) -> int:
+    """Whole microseconds; a time above zero is never none, so that whoever waits for its end gets there."""
+    return max(1, round(1e6 * seconds)) if seconds > 0 else 0
 
 
 def open_problem(label: str, error: Exception) -> LinkProblem:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+
 from ringlet.protocol.emit import texts
 from ringlet.protocol.emit_c import RESULTS, c_name
 from ringlet.protocol.serial_frame import crc16
@@ -31,14 +32,16 @@ def have(*programs: str) -> str | None:
 def run(*command: str | Path, cwd: Path, data: bytes | None = None) -> subprocess.CompletedProcess[bytes]:
     """Run a program and keep what it says; the caller looks at the return code."""
     space = {**os.environ, "PWD": str(cwd)}  # Frama-C looks there, not at its real working folder
-    return subprocess.run([str(part) for part in command], cwd=cwd, env=space, input=data, capture_output=True, check=False)
+    return subprocess.run(
+        [str(part) for part in command], cwd=cwd, env=space, input=data, capture_output=True, check=False
+    )
 
 
 def build(*command: str | Path, cwd: Path) -> None:
     """Run a compiler; anything that it says, and any other return code than 0, fails the test."""
     done = run(*command, cwd=cwd)
     said = (done.stdout + done.stderr).decode()
-    assert done.returncode == 0 and not said, f"{' '.join(map(str, command))}\n{said}"
+    assert (done.returncode, said) == (0, ""), f"{' '.join(map(str, command))}\n{said}"
 
 
 def emit_into(folder: Path, kinds: Registry = KINDS) -> list[str]:
@@ -54,8 +57,8 @@ class Library:
 
     def __init__(self, folder: Path, kinds: Registry = KINDS, *flags: str) -> None:
         sources = emit_into(folder, kinds)
-        build("gcc", "-std=c99", "-O2", "-fPIC", "-shared", "-I.", *flags, HERE / "driver.c", *sources, "-o", "codec.so",
-              cwd=folder)  # fmt: skip
+        shared = ("gcc", "-std=c99", "-O2", "-fPIC", "-shared", "-I.", *flags)
+        build(*shared, HERE / "driver.c", *sources, "-o", "codec.so", cwd=folder)
         self.c: Any = ctypes.CDLL(str(folder / "codec.so"))
         self.c.drive_size.restype = self.c.drive_offset.restype = self.c.drive_feed.restype = ctypes.c_size_t
         self.c.ringlet_crc.restype = ctypes.c_uint16

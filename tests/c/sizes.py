@@ -1,6 +1,6 @@
 """Flash and RAM of the emitted C on a Cortex-M0+: `python tests/c/sizes.py` prints them.
 
-Source of the figures: arm-none-eabi-gcc -std=c99 -mcpu=cortex-m0plus -mthumb -Os, read with arm-none-eabi-size. Flash is
+Source of the figures: arm-none-eabi-gcc -std=c99 -mcpu=cortex-m0plus -mthumb -Os and arm-none-eabi-size. Flash is
 text and initialised data, RAM is initialised and zeroed data; stack and the caller's own objects come on top.
 """
 

@@ -5,13 +5,19 @@ Each test says which program is the outside source; one that is not installed is
 
 from __future__ import annotations
 
+import ctypes
 import re
 import sys
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 import pytest
+
+from ringlet.protocol import emit_c
+from ringlet.protocol.codes import TIMING, Refusal
 from ringlet.protocol.emit import texts
+from ringlet.protocol.header import Header
 from ringlet.protocol.params import PARAMETERS
 from ringlet.protocol.states import TABLE, State
 from ringlet.protocol.wire import KINDS
@@ -117,7 +123,6 @@ def test_sizes_on_a_small_processor() -> None:
 def test_tables_are_the_tables(tmp_path: Path) -> None:
     """Look-ups in C give the rows of Python's tables, for every key."""
     library = c_build.Library(tmp_path)
-    import ctypes
 
     class ParamRow(ctypes.Structure):
         _fields_ = [(name, ctypes.c_uint8) for name in ("id", "write", "stored", "scope")] + [
@@ -163,3 +168,52 @@ def test_tables_are_the_tables(tmp_path: Path) -> None:
             if expected:
                 assert found.contents.next == (255 if expected.to is None else expected.to)
                 assert found.contents.calibrated == expected.calibrated
+
+
+def claims() -> list[str]:
+    """Constant expressions in C that must hold, worked out from the tables."""
+    held = []
+    for spec in {(spec.field.unit, spec.field.scale): spec for row in KINDS for spec in row.fields}.values():
+        unit, scale = spec.field.unit, spec.field.scale
+        if unit and scale != "1":
+            name, per = emit_c.unit_macro(unit, scale)[0], int(1 / Decimal(scale))
+            held += [f"{name}(12, 3) == {12 * per + 3}", f"{name}(-12, -3) == {-12 * per - 3}"]
+            held += [f"{name}_WHOLE({-12 * per - 3}) == -12", f"{name}_PART({-12 * per - 3}) == -3"]
+    for row in KINDS:
+        name = emit_c.c_macro(row.name).removeprefix("RINGLET_")
+        ident = Header(row.priority, row.code, 16, 1, 3).pack()
+        held += [f"RINGLET_IDENT({name}, 16, 1, 3) == {ident}u", f"RINGLET_SIZE_{name} == {row.size}u"]
+        held += [f"RINGLET_IDENT_KIND({ident}u) == {row.code}", f"RINGLET_IDENT_PRIORITY({ident}u) == {row.priority}"]
+        for spec in row.fields:
+            macro = emit_c.c_macro(row.name, spec.name)
+            held += [f"{macro}_MIN == {spec.field.lo}"] if spec.field.lo is not None else []
+            held += [f"{macro}_MAX == {spec.field.hi}"] if spec.field.hi is not None else []
+            for part in spec.field.parts:
+                held.append(
+                    f"{emit_c.c_macro(row.name, spec.name, part.name)} == {((1 << part.width) - 1) << part.shift}u"
+                )
+    ident = Header(5, 0x41, 1, 99, 7).pack()
+    held += [
+        f"RINGLET_IDENT_DST({ident}u) == 1",
+        f"RINGLET_IDENT_SRC({ident}u) == 99",
+        f"RINGLET_IDENT_AXIS({ident}u) == 7",
+    ]
+    held += [f"({ident}u & RINGLET_MASK_SRC) == 99u << RINGLET_SHIFT_SRC"]
+    held += [f"RINGLET_REFUSAL_{code.name} == {int(code)}" for code in Refusal]
+    held += ["RINGLET_IS_RANGE(RINGLET_RESULT_RANGE + 2)", "RINGLET_BAD_FIELD(RINGLET_RESULT_RANGE + 2) == 2"]
+    return [*held, "!RINGLET_IS_RANGE(RINGLET_OK)", f"RINGLET_MS_REPLY == {TIMING['reply'].ms}"]
+
+
+@needs("gcc")
+def test_macros_and_constants(tmp_path: Path) -> None:
+    """Checked by the compiler: an array of negative size is an error."""
+    c_build.emit_into(tmp_path)
+    held = claims()
+    assert len(held) > 5 * len(KINDS)
+    lines = [f"typedef char claim_{number}[({claim}) ? 1 : -1];" for number, claim in enumerate(held)]
+    (tmp_path / "claims.c").write_text('#include "ringlet.h"\n' + "\n".join(lines) + "\n")
+    c_build.build("gcc", "-std=c99", *c_build.STRICT, "-c", "claims.c", cwd=tmp_path)
+    (tmp_path / "claims.c").write_text(
+        '#include "ringlet.h"\ntypedef char claim[(RINGLET_SIZE_MOVE == 7u) ? 1 : -1];\n'
+    )
+    assert c_build.run("gcc", "-std=c99", "-c", "claims.c", cwd=tmp_path).returncode != 0

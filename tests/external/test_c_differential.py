@@ -1,4 +1,4 @@
-"""The emitted C against Python, for a very large number of random messages and broken frames: same verdicts, same bytes.
+"""The emitted C against Python, for very many random messages and broken frames: same verdicts, same bytes.
 
 Source of the outside check: the GNU C compiler runs the emitted files; Python is the definition. How many is set by the
 environment variable RINGLET_MANY: 100000 unless told otherwise; CI takes 1000000.
@@ -6,6 +6,7 @@ environment variable RINGLET_MANY: 100000 unless told otherwise; CI takes 100000
 
 from __future__ import annotations
 
+import ctypes
 import os
 import random
 import struct
@@ -16,7 +17,9 @@ from typing import Annotated, Any, NamedTuple
 
 import numpy as np
 import pytest
+
 from ringlet.protocol.codec import WireError, unpack
+from ringlet.protocol.header import HEADER_FIELDS, IDENT_MAX, Header, unpack_header
 from ringlet.protocol.serial_frame import FRAME_MAX, PAYLOAD_MAX, StreamDecoder, crc16, encode_raw
 from ringlet.protocol.wire import I8, I16, I24, I32, KINDS, U8, U16, U24, U48, Field, Kind, Registry, kind, problem
 
@@ -100,7 +103,11 @@ def check_unpack(library: c_build.Library, row: Kind, kinds: Registry, count: in
             assert verdict == c_build.CODES["short-body"], (row.name, data[:size].hex(), verdict)
         else:
             bad = problem(body, kinds)
-            assert verdict == (c_build.CODES["ok"] if bad is None else c_build.RANGE + bad[0]), (row.name, body, verdict)
+            assert verdict == (c_build.CODES["ok"] if bad is None else c_build.RANGE + bad[0]), (
+                row.name,
+                body,
+                verdict,
+            )
             assert tuple(body) == values, (row.name, data[:size].hex())
         seen[c_build.verdict_name(verdict)] += 1
     return seen
@@ -132,6 +139,33 @@ def test_unknown_kinds_and_headers(library: c_build.Library) -> None:
         known = verdicts[code] != c_build.CODES["unknown-kind"]
         assert known == (code in KINDS.by_code), code
     assert verdicts[256] == verdicts[257] == c_build.CODES["header"]
+
+
+class CHeader(ctypes.Structure):
+    """A ringlet_header: one byte a part."""
+
+    _fields_ = [(name, ctypes.c_uint8) for name, _, _ in HEADER_FIELDS]
+
+
+def test_headers_both_ways(library: c_build.Library) -> None:
+    draw = random.Random(6)
+    ident = ctypes.c_uint32()
+    refused = 0
+    for _ in range(20_000):
+        parts = [draw.getrandbits(width if draw.random() < 0.95 else 8) for _, width, _ in HEADER_FIELDS]
+        verdict = library.c.ringlet_header_pack(ctypes.byref(CHeader(*parts)), ctypes.byref(ident))
+        try:
+            assert (verdict, ident.value) == (c_build.CODES["ok"], Header(*parts).pack())
+        except ValueError:  # Python's word for a part that is too large
+            assert verdict == c_build.CODES["header"]
+            refused += 1
+        number = draw.getrandbits(draw.choice((29, 29, 29, 32)))
+        header = CHeader()
+        verdict = library.c.ringlet_header_unpack(number, ctypes.byref(header))
+        if number <= IDENT_MAX:
+            assert tuple(getattr(header, name) for name, _, _ in HEADER_FIELDS) == tuple(unpack_header(number))
+        assert verdict == c_build.CODES["ok" if number <= IDENT_MAX else "header"]
+    assert 100 < refused < 10_000
 
 
 class Recorder(Counter[str]):
@@ -195,7 +229,7 @@ def test_broken_streams_give_the_same_verdicts(library: c_build.Library) -> None
         python = StreamDecoder()
         python.lost = Recorder()
         found, lost = [], []
-        for piece in range(0, len(stream) // PIECE + 1):  # pieces end anywhere; Python and C must not care
+        for piece in range(len(stream) // PIECE + 1):  # pieces end anywhere; Python and C must not care
             found += python.feed(stream[piece * PIECE : (piece + 1) * PIECE])
             lost += [(piece, cause) for cause in python.lost.order]
             python.lost.order.clear()

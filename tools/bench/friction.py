@@ -32,7 +32,7 @@ NODES: Final = 9
 STRIBECK_DEG_S: Final = tuple(float(x) for x in np.geomspace(2.0, 40.0, 14))
 SLOWEST_DEG_S: Final = 1.0
 """Slower samples stick and slip; they are left out of the fit."""
-MODEL_SHARE: Final = 0.02
+MODEL_SHARE: Final = 0.04
 """Part of each figure that is booked as uncertainty of the model: bristles, mesh and current ripple are not in it.
 Our choice, from simulated plants (tests/tools/test_bench_plants.py)."""
 
@@ -114,20 +114,44 @@ def design(rows: Sequence[Sample], nodes: Array, stribeck_deg_s: float) -> tuple
     return matrix, torque
 
 
+class _Normal(NamedTuple):
+    """Normal equations of one pass for one ws; those of several passes add up."""
+
+    gram: Array
+    right: Array
+    square: float
+    rows: int
+
+
+def _normal(row: Sample, nodes: Array, stribeck_deg_s: float) -> _Normal:
+    matrix, torque = design([row], nodes, stribeck_deg_s)
+    return _Normal(matrix.T @ matrix, matrix.T @ torque, float(torque @ torque), len(torque))
+
+
+def _solve(parts: Sequence[_Normal]) -> tuple[Array, float]:
+    """(parameters, rms residual) of the least squares over these passes."""
+    gram, right = np.sum([one.gram for one in parts], axis=0), np.sum([one.right for one in parts], axis=0)
+    keep = np.ones(len(right), dtype=bool)
+    while True:
+        solution = np.zeros(len(right))
+        solution[keep] = np.linalg.lstsq(gram[np.ix_(keep, keep)], right[keep], rcond=None)[0]
+        if not keep[-3] or solution[-3] >= 0.0:
+            break
+        keep[-3] = False  # friction that rises with speed is the viscous term's: fit without the Stribeck term
+    left = sum(one.square for one in parts) - 2.0 * solution @ right + solution @ gram @ solution
+    return solution, float(np.sqrt(max(0.0, left) / sum(one.rows for one in parts)))
+
+
+def _best(parts: Sequence[Sequence[_Normal]]) -> tuple[Array, float, float]:
+    """(parameters, ws in deg/s, rms residual) of the ws that fits best; `parts` has a row for each ws."""
+    solved = [(*_solve(row), ws) for row, ws in zip(parts, STRIBECK_DEG_S, strict=True)]
+    solution, left, ws = min(solved, key=lambda one: one[1])
+    return solution, ws, left
+
+
 def fit(rows: Sequence[Sample], nodes: Array) -> tuple[Array, float, float]:
     """(parameters as in `design`, ws in deg/s, rms residual): least squares for each ws, the best of them."""
-    best: tuple[float, Array, float] | None = None
-    for ws in STRIBECK_DEG_S:
-        matrix, torque = design(rows, nodes, ws)
-        solution = np.asarray(np.linalg.lstsq(matrix, torque, rcond=None)[0], dtype=np.float64)
-        if solution[-3] < 0.0:  # friction does not rise with speed through this term: without it
-            matrix[:, -3] = 0.0
-            solution = np.asarray(np.linalg.lstsq(matrix, torque, rcond=None)[0], dtype=np.float64)
-        left = float(np.sqrt(np.mean((torque - matrix @ solution) ** 2)))
-        if best is None or left < best[0]:
-            best = (left, solution, ws)
-    assert best is not None
-    return best[1], best[2], best[0]
+    return _best([[_normal(row, nodes, ws) for row in rows] for ws in STRIBECK_DEG_S])
 
 
 def identify(passes: Sequence[Pass], low_deg: float, high_deg: float, scale_share: float = 0.0) -> Friction:
@@ -139,7 +163,8 @@ def identify(passes: Sequence[Pass], low_deg: float, high_deg: float, scale_shar
     if len(rows) < 4:
         raise ValueError("fewer than four passes can be used; friction cannot be told from them")
     nodes = np.linspace(low_deg, high_deg, NODES)
-    solution, ws, left = fit(rows, nodes)
+    parts = [[_normal(row, nodes, ws) for row in rows] for ws in STRIBECK_DEG_S]
+    solution, ws, left = _best(parts)
 
     def figures(parameters: Array) -> Array:
         ends = parameters[:NODES]
@@ -147,7 +172,9 @@ def identify(passes: Sequence[Pass], low_deg: float, high_deg: float, scale_shar
         return np.concatenate(([mean], parameters[NODES:], ends))
 
     whole = figures(solution)
-    part = np.array([figures(fit(rows[:n] + rows[n + 1 :], nodes)[0]) for n in range(len(rows))])
+    part = np.array(
+        [figures(_best([one[:n] + one[n + 1 :] for one in parts])[0]) for n in range(len(rows))]
+    )
     count = len(rows)
     spread = np.sqrt((count - 1) / count * ((part - part.mean(axis=0)) ** 2).sum(axis=0))
     # The model's share is of the torque that the term stands in for, not of a term that may be nearly nothing.

@@ -1,0 +1,125 @@
+"""Serving a rig: the adapter's text protocol, wall-clock pace, programs that come and go, and a clean end."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from typing import Any
+
+import can
+import pytest
+
+from ringlet.hwsim.rigfile import load_rig
+from ringlet.hwsim.simrig import SimRig
+from ringlet.tools.errors import LinkProblem, UsageProblem
+from ringlet.tools.link import Link
+from ringlet.tools.serve import open_face, serve
+from ringlet.tools.slcan_server import SlcanServer
+
+Serving = Callable[..., AbstractContextManager[Any]]
+
+
+def told(server: SlcanServer, text: bytes) -> tuple[list[tuple[int, bytes]], bytes]:
+    return server.feed(text), server.take_answers()
+
+
+def test_adapter_commands_answer_as_the_convention_says() -> None:
+    server = SlcanServer()
+    assert told(server, b"T000000011AA\r") == ([], b"\a")  # closed
+    assert told(server, b"S6\rO\r") == ([], b"\r\r")
+    assert told(server, b"S6\r") == ([], b"\a")  # not while open
+    assert told(server, b"T1234567") == ([], b"")
+    assert told(server, b"83AABBCC\rT1FFFFFFF0\r") == ([(0x12345678, b"\xaa\xbb\xcc"), (0x1FFFFFFF, b"")], b"Z\rZ\r")
+    assert told(server, b"t12320102\rr1230\r") == ([], b"z\rz\r")
+    assert told(server, b"V\rN\rF\r") == ([], b"V0101\rNRING\rF00\r")
+    for wrong in (b"T123456783AABB\r", b"T2000000000\r", b"Q\r", b"T1234567G0\r", b"t12390\r", b"x" * 500 + b"\r"):
+        assert told(server, wrong) == ([], b"\a")
+    assert server.frame(0x1F, b"\x01\xff") == b"T0000001F201FF\r"
+    assert told(server, b"C\r") == ([], b"\r")
+    assert server.frame(0x1F, b"\x01") == b""
+    assert told(server, b"L\rT000000010\r") == ([], b"\r\a")
+    assert server.lost == {"closed": 2, "foreign": 2, "command": 5, "overlong": 1}
+
+
+def test_python_can_itself_speaks_to_the_adapter(served: Serving) -> None:
+    with served(SimRig(load_rig("single")), "slcan") as there:
+        channel = there.url.removeprefix("can:slcan:")
+        with can.Bus(interface="slcan", channel=channel, sleep_after_open=0.0, bitrate=500_000) as bus:
+            assert bus.get_version(0.5) == (1, 1)
+            assert bus.get_serial_number(0.5) == "RING"
+            bus.send(can.Message(arbitration_id=0x1DC3F81F, is_extended_id=True, data=[5]))  # discover by control 1
+            heard = [bus.recv(0.2)]
+            while heard[-1] is not None:
+                heard.append(bus.recv(0.2))
+        last = heard[-2]
+        assert last is not None
+        assert (last.arbitration_id >> 18 & 0xFF, last.arbitration_id >> 4 & 0x7F) == (0x71, 16)  # announce, node 16
+
+
+def test_a_second_of_wall_time_is_a_second_on_the_rig() -> None:
+    rig = SimRig(load_rig("single"))
+    said: list[str] = []
+    start = time.monotonic()
+    dropped = serve(rig, "tcp", said.append, threading.Event(), max_seconds=0.6)
+    length = time.monotonic() - start
+    assert said[0].startswith("serial:socket://127.0.0.1:")
+    assert 0.6 <= length < 3.0
+    assert rig.now_us / 1e6 + dropped["late steps"] / 1e3 == pytest.approx(length, abs=0.1)
+
+
+def test_nobody_reading_does_not_hold_the_rig_up(served: Serving) -> None:
+    rig = SimRig(load_rig("single"))
+    with served(rig, "serial") as there:
+        with Link.open(there.url) as link:
+            axis = link.axis(16, 0)
+            axis.set("telemetry-select", 31)
+            axis.set("telemetry-rate", 1000)
+        before = rig.now_us
+        time.sleep(0.6)  # 60 bytes a millisecond fill the terminal's buffer in a tenth of a second
+        assert rig.now_us - before > 200_000
+        with Link.open(there.url) as link:
+            assert link.axis(16, 0).set("telemetry-rate", 0) == 0
+            assert link.discover()[0].address == 16
+
+
+def test_tcp_programs_come_and_go(served: Serving) -> None:
+    rig = SimRig(load_rig("single"))
+    with served(rig, "tcp") as there, Link.open(there.url) as first:
+        port = int(there.url.rpartition(":")[2])
+        with socket.create_connection(("127.0.0.1", port)) as rude:
+            rude.sendall(b"GET / HTTP/1.1\r\n\r\n")
+        with Link.open(there.url, source=2) as second:
+            second.axis(16, 0).take()
+            assert first.axis(16, 0).status().owner == 2
+        assert first.axis(16, 0).status().owner == 0
+        with pytest.raises(LinkProblem, match="in use"):
+            open_face("tcp", port=port)
+
+
+def test_ways_that_cannot_be() -> None:
+    with pytest.raises(UsageProblem, match="choose serial, tcp"):
+        open_face("smoke")  # type: ignore[arg-type]
+    with pytest.raises(LinkProblem):
+        open_face("socketcan", channel="no-such-bus")
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_signals_end_the_serving_in_order(number: signal.Signals) -> None:
+    program = (
+        "import threading; from ringlet.hwsim.rigfile import load_rig; from ringlet.hwsim.simrig import SimRig;"
+        "from ringlet.tools.serve import serve;"
+        "serve(SimRig(load_rig('single')), 'serial', lambda s: print(s, flush=True), threading.Event()); print('end')"
+    )
+    child = subprocess.Popen([sys.executable, "-c", program], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert child.stdout is not None
+    assert child.stdout.readline().startswith("serial:/dev/")
+    os.kill(child.pid, number)
+    out, err = child.communicate(timeout=10)
+    assert (child.returncode, out, err) == (0, "end\n", "")
