@@ -9,6 +9,7 @@ from pathlib import Path
 
 from ringlet.hwsim.axis import Axis
 from ringlet.hwsim.drive import Drive, Supply, default_settings
+from ringlet.hwsim.kernel import worth_compiling
 from ringlet.hwsim.node import MS, Node, NodeCard
 from ringlet.hwsim.rigfile import NodeEntry, RigFile, axis_cards, factory_values
 from ringlet.hwsim.settings import FilePages, MemoryPages, Pages, Store
@@ -21,7 +22,10 @@ class SimRig:
     def __init__(self, rig: RigFile, *, seed: int = 0, store: Path | None = None) -> None:
         self.rig = rig
         self.now_us = 0
-        self.nodes = [_build(rig, entry, seed + 100 * number, store) for number, entry in enumerate(rig.nodes)]
+        compile_kernel = worth_compiling(sum(len(entry.axes) for entry in rig.nodes))
+        self.nodes = [
+            _build(rig, entry, seed + 100 * number, store, compile_kernel) for number, entry in enumerate(rig.nodes)
+        ]
         self._waiting: list[tuple[int, bytes, Node | None]] = []
 
     def send(self, ident: int, data: bytes) -> None:
@@ -53,7 +57,7 @@ class SimRig:
                 board.start()
 
 
-def _build(rig: RigFile, entry: NodeEntry, seed: int, folder: Path | None) -> Node:
+def _build(rig: RigFile, entry: NodeEntry, seed: int, folder: Path | None, compile_kernel: bool) -> Node:
     def pages(name: str) -> Pages:
         return MemoryPages() if folder is None else FilePages(folder, f"{entry.unique_id:012x}-{name}")
 
@@ -62,8 +66,9 @@ def _build(rig: RigFile, entry: NodeEntry, seed: int, folder: Path | None) -> No
     for index, axis in enumerate(entry.axes):
         motor, lens = axis_cards(axis)
         drive = Drive(
-            motor, lens, default_settings(motor, lens), supply, seed + index, axis.ring_start_deg, rig.ambient_c
-        )
+            motor, lens, default_settings(motor, lens), supply, seed + index, axis.ring_start_deg, rig.ambient_c,
+            compile_kernel=compile_kernel,
+        )  # fmt: skip
         axes.append(Axis(index, drive, factory_values(axis), Store(pages(f"axis{index}"))))
     card = NodeCard(
         unique_id=entry.unique_id,

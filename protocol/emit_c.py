@@ -210,6 +210,7 @@ def emit_c(kinds: Registry) -> dict[str, str]:
         "columns": [*_columns("k", kinds, "role", "sender", "scope", "owner"),
                     *_columns("p", params.PARAMETERS, "write", "scope"),
                     *_columns("f", codes.FAULTS.values(), "reaction")],
+        "state_bits": lambda held: sum(1 << state for state in held),
         "macro": c_macro, "literal": literal, "comment": comment,
     }  # fmt: skip
     files = {name: template(f"c/{name}.j2").render(space) for name in FILES}

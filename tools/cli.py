@@ -123,7 +123,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
         if code == INTERRUPTED:  # the parser's own answer to Ctrl-C
             raise KeyboardInterrupt
-        return code if isinstance(code, int) else 0
+        return int(code or 0)
     except RingletError as error:
         return _say(str(error) + _way_out(error), error.exit_code)
     except _USAGE as error:

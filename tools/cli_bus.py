@@ -200,7 +200,8 @@ def status(
     if as_json:
         common.emit({"axes": [view._asdict() for view in views]})
     else:
-        common.console().print(show.axes(views))
+        screen = common.console()
+        screen.print(show.axes(views, width=screen.width))
 
 
 def watch(
@@ -225,7 +226,8 @@ def watch(
             raise UsageProblem("a sim: link has no clock of its own; give --seconds, or serve it with `ringlet sim`.")
         chosen = _chosen(bus, node, axis)
         begin = bus.clock.now()
-        live = None if as_json else Live(console=common.console(), auto_refresh=False)
+        screen = common.console()
+        live = None if as_json else Live(console=screen, auto_refresh=False)
         try:
             if live:
                 live.start()
@@ -234,7 +236,8 @@ def watch(
                 now = bus.clock.now() - begin
                 views = [look(bus, *one) for one in chosen]
                 if live:
-                    live.update(show.axes(views, title=f"{bus.url}  {now:.1f} s  (Ctrl-C ends)"), refresh=True)
+                    title = f"{bus.url}  {now:.1f} s  (Ctrl-C ends)"
+                    live.update(show.axes(views, title, screen.width), refresh=True)
                 else:
                     typer.echo(json.dumps({"time_s": round(now, 6), "axes": [view._asdict() for view in views]}))
                 looks += 1

@@ -42,7 +42,8 @@ def _run(
     if as_json:
         common.emit(view._asdict())
     else:
-        common.console().print(show.axes([view]))
+        screen = common.console()
+        screen.print(show.axes([view], width=screen.width))
     if view.faults:
         raise CheckFailed(f"axis {handle.axis} of node {handle.node} has a fault: {', '.join(view.faults)}.")
 

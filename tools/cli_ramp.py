@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
+from typing import TYPE_CHECKING, Annotated, Any, Final, NamedTuple
 
 import typer
 
@@ -209,8 +209,8 @@ def limits(
             bounds = limits_of(handle)
             checks = []
             for end in ("lower", "upper"):
-                for check in (_by_move, _by_run, _by_stream):
-                    checks.append(_judged(check, bus, handle, bounds, end))
+                for check, what in _CHECKS:
+                    checks.append(_judged(check, what, bus, handle, bounds, end))
     failed = [one for one in checks if not one.passed]
     if as_json:
         common.emit(
@@ -231,26 +231,21 @@ def limits(
         raise CheckFailed(f"{len(failed)} of {len(checks)} checks failed; do not run this axis on a lens.")
 
 
-def _judged(
-    check: Callable[[Link, AxisHandle, Limits, str], Check], bus: Link, handle: AxisHandle, bounds: Limits, end: str
-) -> Check:
+_Checker = Callable[["Link", "AxisHandle", "Limits", str], Check]
+
+
+def _judged(check: _Checker, what: str, bus: Link, handle: AxisHandle, bounds: Limits, end: str) -> Check:
     """The check's verdict; an axis that faults or refuses in the middle of it has failed it."""
     try:
         return check(bus, handle, bounds, end)
     except (CheckFailed, DeviceRefused) as error:
         handle.stop()
-        what = {_by_move: "a move past", _by_run: "a velocity towards", _by_stream: "setpoints streamed past"}[check]
         return Check(f"{what} the {end} limit", False, str(error))
 
 
 def _edge(bounds: Limits, end: str) -> tuple[float, int]:
     """Position of a travel limit, and the direction that leads past it."""
     return (bounds.travel_max_deg, 1) if end == "upper" else (bounds.travel_min_deg, -1)
-
-
-def _past(bounds: Limits, setpoint: float) -> float:
-    """How far a setpoint lies past the travel, deg; 0 inside."""
-    return max(0.0, setpoint - bounds.travel_max_deg, bounds.travel_min_deg - setpoint)
 
 
 def _setpoint(bus: Link, handle: AxisHandle) -> float:
@@ -283,7 +278,7 @@ def _by_run(bus: Link, handle: AxisHandle, bounds: Limits, end: str) -> Check:
     handle.run(way * speed)
     worst, deadline = 0.0, bus.clock.now() + 30.0
     while common.state_of(handle) == "running":
-        worst = max(worst, _past(bounds, _setpoint(bus, handle)))
+        worst = max(worst, way * (_setpoint(bus, handle) - edge))
         if bus.clock.now() > deadline:
             handle.hold()
             raise NoAnswer("the ring still runs after 30 s; stop it with `ringlet stop`, or cut the power.")
@@ -312,7 +307,7 @@ def _by_stream(bus: Link, handle: AxisHandle, bounds: Limits, end: str) -> Check
         clamped = bool(handle.status().flags >> Flag.CLAMPED & 1)
         past = way * (target - edge) > 0
         flagged, early = flagged or (clamped and past), early or (clamped and not past)
-        worst = max(worst, _past(bounds, _setpoint(bus, handle)))
+        worst = max(worst, way * (_setpoint(bus, handle) - edge))
     at = _setpoint(bus, handle)
     handle.hold()
     handle.rest()
@@ -321,3 +316,10 @@ def _by_stream(bus: Link, handle: AxisHandle, bounds: Limits, end: str) -> Check
         f"{'flagged' if flagged else 'not flagged'}{', flagged inside the travel too' if early else ''}"
     )
     return Check(name, worst < 0.0015 and flagged and not early, found)
+
+
+_CHECKS: Final[tuple[tuple[_Checker, str], ...]] = (
+    (_by_move, "a move past"),
+    (_by_run, "a velocity towards"),
+    (_by_stream, "setpoints streamed past"),
+)

@@ -55,7 +55,8 @@ def _show(entries: list[tuple[Any, int]], node: int, axis: int, as_json: bool) -
 
     for row, count in entries:
         mark = "" if count == row.default else "not the default"
-        grid.add_row(row.name, *(text(row, one) for one in (count, row.default, row.lo, row.hi)), mark)
+        ends = ("-", "-") if row.values else (text(row, row.lo), text(row, row.hi))
+        grid.add_row(row.name, text(row, count), text(row, row.default), *ends, mark)
     common.console().print(grid)
 
 

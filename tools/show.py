@@ -26,7 +26,10 @@ GOOD, BAD, LIMIT = "✓", "✗", "!"
 
 def table(*columns: str, title: str = "", right: tuple[str, ...] = ()) -> Table:
     """An empty table in the look that all of them share; columns named in `right` hold numbers."""
-    made = Table(title=title or None, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False)
+    made = Table(
+        title=title or None, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False,
+        collapse_padding=True,
+    )  # fmt: skip
     for name in columns:
         made.add_column(name, justify="right" if name in right else "left", overflow="fold")
     return made
@@ -239,19 +242,27 @@ class AxisView(NamedTuple):
     case_c: float
 
 
-def axes(views: list[AxisView], title: str = "") -> Table:
-    """Axes as a table, one row each."""
-    grid = table(
-        "axis", "role", "state", "position", "velocity", "travel", "load", "supply", "winding", "owner", "says",
-        title=title, right=("position", "velocity", "travel", "load", "supply", "winding"),
-    )  # fmt: skip
+NARROW: Final = 105
+"""Screens with fewer columns than this do without supply and temperature; `--json` has everything."""
+
+
+def axes(views: list[AxisView], title: str = "", width: int = 120) -> Table:
+    """Axes as a table, one row each, for a screen of `width` columns."""
+    numbers = ("position\ndeg", "velocity\ndeg/s", "travel\n%", "load\n%")
+    health = ("supply\nV", "winding\ndegC") if width >= NARROW else ()
+    grid = table("axis", "role", "state", *numbers, *health, "owner", "says", title=title, right=numbers + health)
+    for column in grid.columns[:-1]:
+        column.no_wrap = True
     for one in views:
         says = [*(f"{BAD} {fault}" for fault in one.faults), *(flag.replace("_", " ") for flag in one.flags)]
+        cells = [
+            f"{one.position_deg:.2f}", f"{one.velocity_deg_s:.1f}",
+            "unknown" if one.travel is None else f"{100 * one.travel:.1f}", str(one.load_percent),
+        ]  # fmt: skip
+        if health:
+            cells += [f"{one.supply_v:.2f}", f"{one.winding_c:.1f}"]
         grid.add_row(
-            f"{one.node}.{one.axis}", one.role, one.state, f"{one.position_deg:.2f} deg",
-            f"{one.velocity_deg_s:.1f} deg/s", "unknown" if one.travel is None else f"{100 * one.travel:.1f} %",
-            f"{one.load_percent} %", f"{one.supply_v:.2f} V", f"{one.winding_c:.1f} degC",
-            "free" if one.owner == 0 else address(one.owner), ", ".join(says),
-            style="bold" if one.faults else None,
+            f"{one.node}.{one.axis}", one.role, one.state, *cells,
+            "free" if one.owner == 0 else address(one.owner), ", ".join(says), style="bold" if one.faults else None,
         )  # fmt: skip
     return grid

@@ -15,11 +15,11 @@ from typing import Any
 import pytest
 
 from ringlet.protocol import emit_c
-from ringlet.protocol.codes import TIMING, Refusal
+from ringlet.protocol.codes import FAULTS, TIMING, Refusal
 from ringlet.protocol.emit import texts
 from ringlet.protocol.header import Header
 from ringlet.protocol.params import PARAMETERS
-from ringlet.protocol.states import TABLE, State
+from ringlet.protocol.states import STATES, TABLE, State
 from ringlet.protocol.wire import KINDS
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "c"))
@@ -133,8 +133,8 @@ def test_tables_are_the_tables(tmp_path: Path) -> None:
 
     class KindRow(ctypes.Structure):
         _fields_ = [(name, ctypes.c_uint8) for name in
-                    ("code", "priority", "size", "min_size", "role", "sender", "scope", "owner", "broadcast", "reply",
-                     "event")]  # fmt: skip
+                    ("code", "priority", "size", "min_size", "broadcast", "reply", "event", "role", "sender", "scope",
+                     "owner")]  # fmt: skip
 
     for name, row_type in (("param", ParamRow), ("transition", TransitionRow), ("kind", KindRow)):
         getattr(library.c, f"ringlet_{name}_find").restype = ctypes.POINTER(row_type)
@@ -159,6 +159,14 @@ def test_tables_are_the_tables(tmp_path: Path) -> None:
             owner = (kind.owner or "none").upper().replace("-", "_")
             assert row.owner == words[f"RINGLET_K_OWNER_{owner}"]
             assert row.event == events.get(kind.name.upper().replace("-", "_"), 255)
+    fault_rows = ((ctypes.c_uint8 * 2) * len(FAULTS)).in_dll(library.c, "ringlet_faults")
+    reactions = {int(fault): words[f"RINGLET_F_REACTION_{rule.reaction.upper()}"] for fault, rule in FAULTS.items()}
+    assert {fault: reaction for fault, reaction in fault_rows} == reactions
+    assert [int(state) for state in STATES] == list(range(len(STATES)))  # the C table is indexed by state
+    state_rows = ((ctypes.c_uint8 * 3) * len(STATES)).in_dll(library.c, "ringlet_states")
+    torque = {row.name: row.id for row in PARAMETERS} | {"": 0}
+    expected_rows = [[rule.drive, rule.still, torque[rule.torque]] for rule in STATES.values()]
+    assert [list(row) for row in state_rows] == expected_rows
     assert len(events) == len({event for event, _ in TABLE})
     for name, event in events.items():
         for state in range(256):

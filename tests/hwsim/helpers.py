@@ -14,6 +14,7 @@ from ringlet.protocol import messages as m
 from ringlet.protocol.codec import Packet, kind_of, pack, packet, unpack
 from ringlet.protocol.codes import Refusal
 from ringlet.protocol.header import ALL_AXES, EVERYONE
+from ringlet.protocol.params import BY_NAME
 from ringlet.protocol.states import State
 
 
@@ -125,14 +126,10 @@ class Bench:
         return Refusal(answer.code), answer.item
 
     def set(self, name: str, value: int, axis: int | None = 0) -> None:
-        from ringlet.protocol.params import BY_NAME
-
         answer = self.ask(m.Set(0, BY_NAME[name].id, value), axis)
         assert answer == m.Parameter(self.tag, BY_NAME[name].id, value), answer
 
     def get(self, name: str, axis: int | None = 0) -> int:
-        from ringlet.protocol.params import BY_NAME
-
         return int(self.ask(m.Get(0, BY_NAME[name].id), axis).value)
 
     def status(self, axis: int = 0, *, node: int | None = None) -> m.Status:
@@ -153,7 +150,7 @@ class Bench:
 
     def until(self, state: State, ms: int = 5000, *, keep: int = 1, axis: int = 0) -> int:
         """Step until an axis is in this state; returns the milliseconds."""
-        for count in range(0, ms):
+        for count in range(ms):
             if self.axes[axis].state is state:
                 return count
             self.step(keep=keep if count % 40 == 0 else 0)

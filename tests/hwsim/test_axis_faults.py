@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import pytest
 from helpers import Bench
+
 from ringlet.hwsim.rigfile import load_rig
 from ringlet.protocol import messages as m
 from ringlet.protocol.codes import FAULTS, Fault, Flag, Refusal

@@ -6,6 +6,7 @@ import math
 
 import pytest
 from helpers import Bench
+
 from ringlet.hwsim.plant_setup import lost_motion_deg
 from ringlet.hwsim.rigfile import AxisEntry, RigFile, axis_cards, load_rig, shipped_rigs
 from ringlet.protocol import messages as m

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from helpers import Bench
+
 from ringlet.hwsim.rigfile import RigFile, load_rig
 from ringlet.protocol import messages as m
 from ringlet.protocol.codec import pack, packet
@@ -19,7 +20,7 @@ def shared_line(name: str) -> RigFile:
     return rig.model_copy(update={"nodes": [node.model_copy(update={"shared_line": True}) for node in rig.nodes]})
 
 
-# --- repeats -----------------------------------------------------------------------------------------------------------
+# --- repeats -----------------------------------------------------------------------
 
 
 def test_a_repeat_is_answered_again_and_not_done_again() -> None:
@@ -81,7 +82,7 @@ def test_a_question_is_answered_anew_and_a_stop_never_passed_over() -> None:
     bench.until(State.HOLDING)
 
 
-# --- ownership ---------------------------------------------------------------------------------------------------------
+# --- ownership -----------------------------------------------------------------------
 
 
 def test_take_and_yield() -> None:
@@ -185,7 +186,7 @@ def test_nobody_owns_nothing() -> None:
         assert bench.axis.state is State.RELEASED
 
 
-# --- several axes ------------------------------------------------------------------------------------------------------
+# --- several axes -----------------------------------------------------------------------
 
 
 def test_all_axes_or_none() -> None:
@@ -247,7 +248,7 @@ def test_a_staged_move_does_not_outlive_its_numbers() -> None:
         assert bench.axis.staged is None, body
 
 
-# --- telemetry and settings -----------------------------------------------------------------------------------------
+# --- telemetry and settings -----------------------------------------------------------------------
 
 
 def test_telemetry_rate_and_selection() -> None:
@@ -310,7 +311,7 @@ def test_clock() -> None:
     assert bench.ask(m.Poll(0, 4)).time > 1_000_000_000
 
 
-# --- marks and texts ---------------------------------------------------------------------------------------------------
+# --- marks and texts -----------------------------------------------------------------------
 
 
 def test_marks_upload_commit_and_read_back() -> None:

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 from helpers import Bench
+
 from ringlet.hwsim.rigfile import RigFile, load_rig
 from ringlet.protocol import messages as m
 from ringlet.protocol.codes import TIMING, Fault

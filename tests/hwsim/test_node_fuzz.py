@@ -6,6 +6,7 @@ import random
 
 import pytest
 from helpers import Bench
+
 from ringlet.protocol import messages as m
 from ringlet.protocol.codec import pack, packet
 from ringlet.protocol.header import ALL_AXES

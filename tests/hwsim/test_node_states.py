@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 from helpers import Bench
+
 from ringlet.protocol import messages as m
 from ringlet.protocol.codec import pack, packet, unpack
 from ringlet.protocol.codes import Refusal

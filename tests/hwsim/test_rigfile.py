@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+
 from ringlet.hwsim.rigfile import RigError, factory_values, load_rig, shipped_rigs
 from ringlet.hwsim.simrig import SimRig
 

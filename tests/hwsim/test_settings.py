@@ -8,6 +8,7 @@ import pytest
 from helpers import Bench
 from hypothesis import given
 from hypothesis import strategies as st
+
 from ringlet.hwsim.settings import FilePages, MemoryPages, PowerCut, Settings, Store
 from ringlet.protocol import messages as m
 from ringlet.protocol.codes import Fault, Flag, Refusal

@@ -212,6 +212,7 @@ def test_memory_is_bounded_while_no_zero_byte_comes(step: int) -> None:
     for _ in range(200):
         assert decoder.feed(b"\x55" * step) == []
         assert sum(sys.getsizeof(value) for value in vars(decoder).values()) < 1000
+        assert all(len(value) < FRAME_MAX for value in vars(decoder).values() if isinstance(value, bytes))
     assert dict(decoder.lost) == {"overlong": 1}
     assert decoder.feed(b"\0" + encode_frame(MOVE)) == [MOVE]
     assert dict(decoder.lost) == {"overlong": 1}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+import ringlet.protocol.codec  # noqa: F401  (fills the table of kinds)
 from ringlet.protocol.codes import ENUMS, FAULTS
 from ringlet.protocol.states import INTERNAL, REQUESTS, STATES, TABLE, TRANSITIONS, State
 from ringlet.protocol.wire import KINDS
@@ -109,6 +110,15 @@ def test_stopping_always_ends() -> None:
     ends = {TABLE[event, State.STOPPING].to for event in ("rested", "rested-free", "rested-fault")}
     assert ends == {State.HOLDING, State.RELEASED, State.FAULTED}
     assert all(STATES[state].still for state in ends if state is not None)
+
+
+def test_what_ends_by_itself_ends_holding() -> None:
+    assert {row.to for row in TRANSITIONS if row.event in ("arrived", "found")} == {State.HOLDING}
+    assert {state for event, state in TABLE if event in ("arrived", "found")} == {
+        State.MOVING,
+        State.RUNNING,
+        State.FINDING,
+    }
 
 
 def test_every_state_is_reached_and_left() -> None:

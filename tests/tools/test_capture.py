@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -96,9 +97,6 @@ def test_no_bytes_make_it_raise(data: bytes) -> None:
 
 @given(st.text(max_size=30))
 def test_no_text_makes_it_raise_otherwise(text: str) -> None:
-    try:
+    with suppress(WireError):
         found = capture.read_can(text)
-    except WireError as error:
-        assert error.cause
-    else:
         assert capture.read_can(capture.can_text(found)) == found

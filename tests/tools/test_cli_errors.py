@@ -163,7 +163,8 @@ def test_a_closed_pipe_is_no_error() -> None:
 
 def test_a_served_rig_is_driven_and_ctrl_c_stops_the_ring() -> None:
     """Two programs: one serves, the other jogs and is interrupted; the ring comes to rest long before its time."""
-    served = subprocess.Popen([*RINGLET, "sim", "single", "--tcp", "--seconds", "60"], stdout=subprocess.PIPE, text=True)
+    words = [*RINGLET, "sim", "single", "--tcp", "--seconds", "60"]
+    served = subprocess.Popen(words, stdout=subprocess.PIPE, text=True)
     try:
         assert served.stdout is not None
         link = served.stdout.readline().strip()

@@ -9,6 +9,7 @@ of the absolute coefficients. A peak shorter than the window is shown too low.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -53,13 +54,18 @@ def _slide(values: Array, weights: Array) -> Array:
     return out
 
 
-def make_filter(order: int, window: int, rate_hz: float) -> Filter:
-    """The filter for derivative `order` over `window` samples (odd, more than `order`). Raises ValueError."""
+def _coefficients(order: int, window: int, rate_hz: float) -> Array:
     if window % 2 == 0 or window <= order or order < 1:
         raise ValueError(f"a window of {window} samples does not give derivative {order}")
-    tick = 1.0 / rate_hz
     # savgol_coeffs(use="dot") is in the order of the samples.
-    coefficients = np.asarray(savgol_coeffs(window, order, deriv=order, delta=tick, use="dot"), dtype=np.float64)
+    return np.asarray(savgol_coeffs(window, order, deriv=order, delta=1.0 / rate_hz, use="dot"), dtype=np.float64)
+
+
+@lru_cache(maxsize=256)
+def make_filter(order: int, window: int, rate_hz: float) -> Filter:
+    """The filter for derivative `order` over `window` samples (odd, more than `order`). Raises ValueError."""
+    tick = 1.0 / rate_hz
+    coefficients = _coefficients(order, window, rate_hz)
     # Summation by parts, `order` times: sum c_k x_k = sum w_k D^n x_k / T^n.
     weights = coefficients * tick**order
     for _ in range(order):
@@ -76,6 +82,7 @@ def make_filter(order: int, window: int, rate_hz: float) -> Filter:
     return Filter(order, coefficients, kernel, (window - 1) * tick, float(bandwidth))
 
 
+@lru_cache(maxsize=256)
 def filter_for(order: int, rate_hz: float, quantum: float, limit: float, share: float = 0.02) -> Filter:
     """The shortest window whose error bound is within `share` of `limit`, but no longer than a second."""
     window = order + 1 + order % 2
@@ -84,7 +91,7 @@ def filter_for(order: int, rate_hz: float, quantum: float, limit: float, share: 
     low, high = window // 2, most // 2
     while low < high:
         middle = (low + high) // 2
-        if make_filter(order, 2 * middle + 1, rate_hz).error_bound(quantum) <= share * limit:
+        if 0.5 * quantum * np.abs(_coefficients(order, 2 * middle + 1, rate_hz)).sum() <= share * limit:
             high = middle
         else:
             low = middle + 1
@@ -97,4 +104,4 @@ def even_grid(time_s: Array, *columns: Array) -> tuple[float, Array, list[Array]
         raise ValueError("a record needs at least 8 samples in rising time")
     tick = float(np.median(np.diff(time_s)))
     even = time_s[0] + tick * np.arange(round((time_s[-1] - time_s[0]) / tick) + 1)
-    return 1.0 / tick, even, [np.interp(even, time_s, column) for column in columns]
+    return round(1.0 / tick, 6), even, [np.interp(even, time_s, column) for column in columns]

@@ -1,0 +1,256 @@
+"""What every bench procedure shares: driving one axis safely, recording it, and leaving its settings as they were.
+
+Time comes from the link's clock only, so that the same procedures run on simulated rigs in virtual time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+
+from ringlet.hwsim.cardfile import MotorCard
+from ringlet.protocol import messages as m
+from ringlet.protocol.codec import Packet
+from ringlet.protocol.codes import Flag
+from ringlet.protocol.states import STATES, State
+from ringlet.tools import cli_common as common
+from ringlet.tools.axis_handle import AxisHandle
+from ringlet.tools.bench.friction import torque_scale
+from ringlet.tools.bench.ramp import MotionLimits
+from ringlet.tools.bench.result import Array, Columns
+from ringlet.tools.errors import RingletError, UsageProblem, fault_text
+from ringlet.tools.link import Link
+
+Script = Iterator[None]
+"""What happens during a recording: it runs on at each look, and gives way with `yield`."""
+LOOK_S: Final = 0.02
+LONGEST_S: Final = 300.0
+
+
+@dataclass(frozen=True)
+class Acceptance:
+    """What still passes. Our own choice for a bench (common practice, no source); change it for the job."""
+
+    ring_velocity_over: float = 0.10
+    """share by which the ring may pass the velocity limit, for the loop's overshoot"""
+    duration_over_s: float = 0.010
+    end_error_deg: float = 0.10
+    past_travel_deg: float = 0.05
+    overshoot: float = 0.10
+    following_deg: float = 1.0
+    reversal_deg: float = 0.50
+    repeatability_deg: float = 0.60
+    torque_margin: float = 2.0
+    binding: float = 2.0
+    """greatest friction over the travel as a multiple of the median"""
+    travel_deg: float = 0.30
+    """by how much the travel found may differ from run to run, and from the one known before"""
+    contact_torque: float = 1.25
+    """greatest torque at contact as a multiple of the limit for finding"""
+
+
+class Record(NamedTuple):
+    """A recording; arrays of one length, times on the node's clock from the first sample."""
+
+    time_s: Array
+    setpoint_deg: Array
+    position_deg: Array
+    velocity_deg_s: Array
+    current_a: Array
+
+    def columns(self) -> Columns:
+        """As it goes into the data files."""
+        return dict(self._asdict())
+
+    def part(self, begin: float, end: float) -> Record:
+        """Samples from `begin` to `end` seconds."""
+        use = (self.time_s >= begin) & (self.time_s <= end)
+        return Record(*(column[use] for column in self))
+
+
+@dataclass
+class Bench:
+    """One axis under test. Built by `on_bench`."""
+
+    link: Link
+    handle: AxisHandle
+    acceptance: Acceptance = field(default_factory=Acceptance)
+    motor: MotorCard | None = None
+    rate: float = 1000.0
+    trouble: str | None = None
+    """why the device did not go on, one sentence; cleared by `fresh`"""
+    _before: dict[str, Any] = field(default_factory=dict)
+    _loads: list[tuple[int, int, int]] = field(default_factory=list)
+    _first_us: int | None = None
+
+    # --- what is known -----------------------------------------------------------------------------------------
+
+    @property
+    def travel(self) -> tuple[float, float]:
+        """Travel limits in deg."""
+        return float(self.handle.get("travel-min")), float(self.handle.get("travel-max"))
+
+    @property
+    def limits(self) -> MotionLimits:
+        """Motion limits now in force."""
+        names = ("velocity-limit", "acceleration-limit", "deceleration-limit", "jerk-limit")
+        return MotionLimits(*(float(self.handle.get(name)) for name in names))
+
+    @property
+    def count_deg(self) -> float:
+        """One encoder count at the ring, deg."""
+        get = self.handle.get
+        return 360.0 / float(get("encoder-counts")) * float(get("motor-teeth")) / float(get("ring-teeth"))
+
+    @property
+    def tooth_ratio(self) -> float:
+        """Ring torque over torque at the motor gear."""
+        return float(self.handle.get("ring-teeth")) / float(self.handle.get("motor-teeth"))
+
+    def gauge(self) -> Callable[[], float] | None:
+        """Reads the ring itself in deg where something can: on simulated rigs, where the plant stands for a gauge."""
+        if self.link.rig is None:
+            return None
+        board = next(node for node in self.link.rig.nodes if node.address == self.handle.node)
+        truth = board.axes[self.handle.axis].drive.truth
+        sense = 1.0 if self.handle.get("direction") == "normal" else -1.0
+        return lambda: sense * truth.ring_deg
+
+    def torque_per_a(self) -> tuple[float, float, str]:
+        """(N.m at the motor gear per ampere, relative standard uncertainty, how it is known) from the motor card, or
+        from the load that the node reported in the recordings so far. Raises ValueError when neither tells."""
+        if self.motor is not None:
+            card = self.motor
+            scale = 1e-3 * card.torque_constant_mnm_per_a * card.gearhead_ratio * card.gearhead_efficiency
+            return scale, 0.0, f"motor card {card.name}, taken as exact"
+        table = np.array(self._loads, dtype=np.float64).reshape(-1, 3)
+        moving = np.concatenate((np.diff(table[:, 0]) != 0, [False]))
+        scale, share = torque_scale(table[moving, 1] / 1e3, table[moving, 2], float(self.handle.get("torque-moving")))
+        return scale, share, "the node's own load figure against its current"
+
+    # --- settings ----------------------------------------------------------------------------------------------
+
+    def change(self, name: str, value: float) -> None:
+        """Change a setting for the measurement; `restore` puts it back."""
+        self._before.setdefault(name, self.handle.get(name))
+        self.handle.set(name, value)
+
+    def restore(self) -> list[str]:
+        """Put every changed setting back; returns those that could not be."""
+        left = []
+        for name, value in self._before.items():
+            try:
+                self.handle.set(name, value)
+            except RingletError:
+                left.append(f"{name} (was {value})")
+        self._before.clear()
+        return left
+
+    # --- moving ------------------------------------------------------------------------------------------------
+
+    def fresh(self) -> None:
+        """Begin a measurement: forget trouble, clear faults whose cause is gone, hold."""
+        self.trouble = None
+        if self.handle.status().state == State.FAULTED:
+            self.link.request(m.ClearFault(0), node=self.handle.node, axis=self.handle.axis)
+        self.handle.hold()
+        self.run(self.at_rest())
+
+    def pause(self, seconds: float) -> Script:
+        """Let time pass."""
+        end = self.link.clock.now() + seconds
+        while self.link.clock.now() < end:
+            yield
+
+    def at_rest(self, timeout: float = 60.0) -> Script:
+        """Until the axis is at rest; a fault, or no rest in time, becomes `trouble`."""
+        end = self.link.clock.now() + timeout
+        while True:
+            yield from self.pause(LOOK_S)
+            status = self.handle.status()
+            state = State(status.state)
+            if state is State.FAULTED:
+                self.trouble = self.trouble or f"the axis stopped with a fault, {fault_text(status.fault)}"
+                return
+            if STATES[state].still:
+                return
+            if self.link.clock.now() > end:
+                self.trouble = self.trouble or f"the axis was not at rest after {timeout:g} s"
+                return
+
+    def go(self, deg: float, speed: float | None = None, settle_s: float = 0.1) -> Script:
+        """Move there and rest for a moment. Nothing is done any more once there is trouble."""
+        if self.trouble:
+            return
+        low, high = self.travel
+        self.handle.move(min(high, max(low, deg)), speed, wait=False)
+        yield from self.at_rest()
+        yield from self.pause(settle_s)
+
+    def run(self, script: Script) -> None:
+        """Carry out a script without recording."""
+        self.link.wait_until(lambda: next(script, self) is self, LONGEST_S)
+
+    def record(self, script: Script) -> Record:
+        """Carry out a script and record it."""
+        self._first_us = None
+
+        def hear(heard: Packet, _: float) -> None:
+            if heard.src != self.handle.node or heard.axis != self.handle.axis:
+                return
+            body = heard.body
+            if isinstance(body, m.Drive):
+                self._loads.append((body.setpoint, body.current, body.load))
+            elif self._first_us is None:
+                self._first_us = body.time
+
+        undo = self.link.subscribe(hear, ("drive", "sample"))
+        try:
+            made = self.handle.record(until=lambda: next(script, self) is self, rate=self.rate, timeout=LONGEST_S)
+        finally:
+            undo()
+        return Record(*made)
+
+    @property
+    def record_began_s(self) -> float:
+        """The node's clock at the first sample of the last recording."""
+        return (self._first_us or 0) / 1e6
+
+
+@contextmanager
+def on_bench(
+    link: Link, handle: AxisHandle, *, acceptance: Acceptance | None = None, motor: MotorCard | None = None,
+    torque_nm: float | None = None, force: bool = False, find: bool = False,
+) -> Iterator[Bench]:  # fmt: skip
+    """Own an axis for measurements. However the block ends, the axis ramps down, settings go back, the axis is free.
+
+    Torque limits are the node's own and never raised; `torque_nm` lowers the one for motion. Raises UsageProblem when the
+    travel is not known.
+    """
+    bench = Bench(link, handle, acceptance or Acceptance(), motor)
+    with common.driving(link, handle, force):
+        common.make_ready(link, handle, find)
+        if not handle.status().flags >> Flag.CALIBRATED & 1:
+            raise UsageProblem(
+                f"the travel of axis {handle.axis} of node {handle.node} is not known; add --find, or set it by hand."
+            )
+        try:
+            if torque_nm is not None and torque_nm < float(handle.get("torque-moving")):
+                bench.change("torque-moving", torque_nm)
+            yield bench
+        except BaseException:
+            link.stop(handle.node, handle.axis)
+            with suppress(RingletError):
+                common.wait_still(link, handle, 10.0)
+            raise
+        finally:
+            left = bench.restore()
+            where = f"axis {handle.axis} of node {handle.node}"
+            common.note(
+                f"Could not be put back on {where}: {', '.join(left)}." if left
+                else f"The settings of {where} are as they were before the bench."
+            )  # fmt: skip
