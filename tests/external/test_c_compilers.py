@@ -161,7 +161,7 @@ def test_tables_are_the_tables(tmp_path: Path) -> None:
             assert row.event == events.get(kind.name.upper().replace("-", "_"), 255)
     fault_rows = ((ctypes.c_uint8 * 2) * len(FAULTS)).in_dll(library.c, "ringlet_faults")
     reactions = {int(fault): words[f"RINGLET_F_REACTION_{rule.reaction.upper()}"] for fault, rule in FAULTS.items()}
-    assert {fault: reaction for fault, reaction in fault_rows} == reactions
+    assert dict(map(tuple, fault_rows)) == reactions
     assert [int(state) for state in STATES] == list(range(len(STATES)))  # the C table is indexed by state
     state_rows = ((ctypes.c_uint8 * 3) * len(STATES)).in_dll(library.c, "ringlet_states")
     torque = {row.name: row.id for row in PARAMETERS} | {"": 0}

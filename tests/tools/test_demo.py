@@ -7,6 +7,7 @@ import json
 from pathlib import Path
 
 import pytest
+
 from ringlet.tools import demo
 from ringlet.tools.errors import CheckFailed
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import gc
 import os
 import time
 from collections.abc import Callable, Iterator
@@ -108,6 +109,7 @@ def test_a_bus_that_fails_half_way_says_one_sentence_and_no_traceback(
 ) -> None:
     with pytest.raises((LinkProblem, UsageProblem), match="Invalid bitrate"):
         Link.open(f"can:slcan:{pty_pair[1]}?bitrate=7")
+    gc.collect()
     assert capfd.readouterr() == ("", "")
 
 
@@ -173,6 +175,17 @@ def test_a_pty_whose_far_end_goes_away(pty_pair: tuple[int, str]) -> None:
     with pytest.raises(LinkProblem, match="did not come back"):
         transport.receive(0.01)
     assert len(said) == 1
+
+
+def test_a_few_bytes_are_not_kept_back_until_the_time_is_over(pty_pair: tuple[int, str]) -> None:
+    far, name = pty_pair
+    transport = SerialTransport(name)
+    os.write(far, b"abc")
+    start = time.monotonic()
+    transport.receive(20.0)
+    assert transport.heard == 3
+    assert time.monotonic() - start < 10.0
+    transport.close()
 
 
 def test_options_of_a_serial_link(pty_pair: tuple[int, str]) -> None:

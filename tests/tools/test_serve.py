@@ -103,6 +103,13 @@ def test_tcp_programs_come_and_go(served: Serving) -> None:
             open_face("tcp", port=port)
 
 
+def test_the_terminal_does_not_echo_what_nodes_say() -> None:
+    face = open_face("serial")
+    face.say([(0x1DC3F81F, b"\x05")])
+    assert face.hear(0.1) == []
+    face.close()
+
+
 def test_ways_that_cannot_be() -> None:
     with pytest.raises(UsageProblem, match="choose serial, tcp"):
         open_face("smoke")  # type: ignore[arg-type]

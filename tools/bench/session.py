@@ -117,7 +117,7 @@ class Bench:
             return None
         board = next(node for node in self.link.rig.nodes if node.address == self.handle.node)
         truth = board.axes[self.handle.axis].drive.truth
-        sense = 1.0 if self.handle.get("direction") == "normal" else -1.0
+        sense = 1.0 if self.handle.get("direction") == "same" else -1.0
         return lambda: sense * truth.ring_deg
 
     def torque_per_a(self) -> tuple[float, float, str]:

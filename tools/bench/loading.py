@@ -1,0 +1,269 @@
+"""Procedures that look at what the lens asks of the motor: positioning, friction and inertia, end stops."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from ringlet.protocol import messages as m
+from ringlet.protocol.codes import ENUMS
+from ringlet.tools.bench import friction, repeat
+from ringlet.tools.bench.friction import Friction, Pass
+from ringlet.tools.bench.moving import TELEMETRY
+from ringlet.tools.bench.result import COVERAGE, Columns, Curve, Measurement, Plot, Quantity, Verdict, at_least, at_most, finished
+from ringlet.tools.bench.session import Bench, Record, Script
+from ringlet.tools.errors import CheckFailed
+
+RUNS: Final = 5
+"""ISO 230-2 asks for five runs in each direction (from memory)."""
+SEARCHES: Final = 3
+INFINITY: Final = 0xFFFFFF
+
+
+def measure_repeat(bench: Bench) -> Measurement:
+    """Targets approached from both sides; with a gauge on the ring the lost motion shows as the reversal value."""
+    low, high = bench.travel
+    span, count = high - low, bench.count_deg
+    gauge = bench.gauge()
+    places = repeat.targets(low + 0.03 * span, high - 0.03 * span, repeat.target_count(span))
+    read = gauge or bench.handle.position
+    off = np.full((2, len(places), RUNS), np.nan)
+    bench.fresh()
+    for run in range(RUNS):
+        bench.run(bench.go(low, settle_s=0.0))
+        for way, order in enumerate((range(len(places)), range(len(places) - 1, -1, -1))):
+            if way:
+                bench.run(bench.go(high, settle_s=0.0))
+            for i in order:
+                bench.run(bench.go(places[i], settle_s=0.15))
+                if bench.trouble:
+                    return Measurement(
+                        "repeat", "Repeatability and backlash", (), (finished("approaches", bench.trouble),)
+                    )
+                off[way, i, run] = read() - places[i]
+    off -= off[0, 0, 0]  # the gauge is zeroed at the first target
+    step = 0.0 if gauge else count
+    found = repeat.positioning(off[0], off[1], step)
+    method = (
+        "gauge: the simulated ring itself, which stands for a gauge on the ring" if gauge
+        else "the node's own encoder, which does not see play between motor and ring"
+    )  # fmt: skip
+    scatter = COVERAGE * np.sqrt(2.0 / (RUNS - 1)) / 2  # relative, of a standard deviation from n runs
+    widest = 4.0 * float(max(found.deviation_up.max(), found.deviation_down.max()))
+    uncertain = float(np.hypot(found.reversal_u, scatter * widest)) + step
+
+    def quantity(name: str, value: float, u: float) -> Quantity:
+        return Quantity(name, value, "deg", u, method, repeat.SOURCE)
+
+    quantities = [
+        quantity("reversal value B", found.reversal, found.reversal_u),
+        quantity("mean reversal value", found.mean_reversal, found.reversal_u),
+        quantity("repeatability R", found.repeatability, uncertain),
+        quantity("unidirectional repeatability, up", found.repeatability_up, scatter * widest + step),
+        quantity("unidirectional repeatability, down", found.repeatability_down, scatter * widest + step),
+        quantity("systematic deviation E", found.systematic, found.reversal_u),
+        quantity("mean bi-directional range M", found.mean_range, found.reversal_u),
+        quantity("accuracy A", found.accuracy, uncertain),
+        Quantity("reversal value in counts", found.reversal / count, "counts", found.reversal_u / count, method,
+                 "reversal value over one encoder count at the ring"),
+    ]  # fmt: skip
+    marks = _marks(bench)
+    if len(marks) >= 2:
+        width = repeat.in_distance(marks[:, 0], marks[:, 1], found.reversal)
+        quantities += [
+            Quantity(f"reversal value at {value:g} mm", float(one), "mm", None,
+                     "depth that the reversal value makes at this mark", "reciprocal distance over angle (common practice)")
+            for value, one in zip(marks[:, 1], width, strict=True)
+        ]  # fmt: skip
+    verdicts = [
+        finished("approaches", bench.trouble),
+        at_most("reversal value B", found.reversal, bench.acceptance.reversal_deg, "deg", found.reversal_u),
+        at_most("repeatability R", found.repeatability, bench.acceptance.repeatability_deg, "deg", uncertain),
+    ]
+    records: dict[str, Columns] = {
+        f"deviation run {run + 1}": {"target_deg": places, "up_deg": off[0, :, run], "down_deg": off[1, :, run]}
+        for run in range(RUNS)
+    }
+    curves = (
+        Curve("approached upwards", places, found.mean_up, True), Curve("approached downwards", places, found.mean_down, True),
+    )  # fmt: skip
+    plots = (Plot("Mean deviation at each target", "target, deg", "deviation, deg", curves),)
+    notes = () if gauge else ("Without a gauge on the ring this shows the motor's side only; lost motion does not show.",)
+    return Measurement("repeat", "Repeatability and backlash", tuple(quantities), tuple(verdicts), records, plots, notes)
+
+
+def _marks(bench: Bench) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+    """(ring position in deg, distance in mm) of the lens marks on the node; no rows when they are no distances."""
+    ask = {"node": bench.handle.node, "axis": bench.handle.axis}
+    table: m.Marks = bench.link.request(m.GetMarks(0), **ask)
+    if {count: name for count, name, _ in ENUMS["unit-kind"]}.get(table.values) != "distance":
+        return np.empty((0, 2))
+    rows = [bench.link.request(m.GetMark(0, n), **ask) for n in range(table.count)]
+    values = [(row.position / 1000.0, np.inf if row.value == INFINITY else float(row.value)) for row in rows]
+    return np.array(values, dtype=np.float64).reshape(-1, 2)
+
+
+# --- friction and inertia ------------------------------------------------------------------------------------------
+
+
+def measure_friction(bench: Bench) -> Measurement:
+    """Passes over the travel at several speeds, starts at full acceleration, and slow starts."""
+    low, high = bench.travel
+    span, limits, ratio = high - low, bench.limits, bench.tooth_ratio
+    begin, end, middle = low + 0.01 * span, high - 0.01 * span, 0.5 * (low + high)
+    top = min(limits.velocity, 0.5 * float(np.sqrt(limits.acceleration * span)))
+    wide, near = 0.2 * span, min(6.0, 0.1 * span)
+    moves: list[tuple[float, float]] = []
+    for speed in (top, top / 2, top / 4):
+        moves += [(end, speed), (begin, speed)]
+    for _ in range(2):
+        moves += [(middle + wide, top), (middle - wide, top)]
+    slow = 2.0
+    moves += [(middle + near, 10.0), (middle - near, 10.0), (middle, 10.0), (middle + 4.0, slow), (middle + 6.0, slow)]
+    moves += [(middle, 10.0), (middle - 4.0, slow), (middle - 6.0, slow)]
+    bench.fresh()
+    bench.run(bench.go(begin))
+    records: dict[str, Record] = {}
+    for number, (to, speed) in enumerate(moves):
+
+        def script(to: float = to, speed: float = speed) -> Script:
+            yield from bench.pause(0.03)
+            yield from bench.go(to, speed)
+
+        records[f"pass {number + 1}, {speed:.3g} deg/s"] = bench.record(script())
+        if bench.trouble:
+            break
+    verdicts = [finished("passes", bench.trouble)]
+    columns = {name: record.columns() for name, record in records.items()}
+    try:
+        per_a, share, how = bench.torque_per_a()
+        scale = per_a * ratio
+        passes = [Pass(one.time_s, one.position_deg, one.current_a * scale) for one in records.values()]
+        found = friction.identify(passes, begin, end, share)
+    except ValueError as error:
+        verdicts.append(finished("identification", str(error)))
+        return Measurement("friction", "Friction and inertia", (), tuple(verdicts), columns)
+    quantities = _figures(found, how)
+    if not bench.trouble:
+        # The second slow start each way goes on in the same direction: the play is taken up.
+        starts = [friction.breakaway(passes[-1]), friction.breakaway(passes[-4])]
+        quantities.append(Quantity(
+            "breakaway torque", float(np.mean(starts)), "N.m", float(np.ptp(starts)) + friction.MODEL_SHARE * 3 * max(starts),
+            "greatest torque in slow starts from rest, middle of the travel, both ways", how,
+        ))  # fmt: skip
+    need = float(found.map_nm.max()) + found.stribeck_nm + found.viscous_nm_s * float(np.radians(limits.velocity))
+    need = (need + found.inertia_kg_m2 * float(np.radians(limits.acceleration))) / ratio
+    advice = bench.acceptance.torque_margin * need
+    uncertain = float(found.map_u.max()) / ratio
+    limit = float(bench.handle.get("torque-moving"))
+    quantities += [
+        Quantity("torque that motion needs", need, "N.m", uncertain, "at the motor gear: stiffest place, full speed and acceleration",
+                 "friction and inertia above"),
+        Quantity("advised torque limit", advice, "N.m", bench.acceptance.torque_margin * uncertain,
+                 f"{bench.acceptance.torque_margin:g} times what motion needs; never above what the lens maker allows",
+                 "margin: common practice, no source"),
+    ]  # fmt: skip
+    binding = float(found.map_nm.max() / np.median(found.map_nm))
+    place = float(found.map_deg[int(np.argmax(found.map_nm))])
+    verdicts.append(at_least("torque limit against the advice", limit, advice, "N.m", uncertain))
+    binds = at_most("friction, stiffest place over median", binding, bench.acceptance.binding, "x",
+                    float(found.map_u.max() / np.median(found.map_nm)))  # fmt: skip
+    text = binds.text if binds.ok else f"the lens binds at {place:.0f} deg: {binds.text}"
+    verdicts.append(Verdict(binds.name, binds.ok, binds.limit, binds.measured, binds.unit, text))
+    up, down = _one_way(passes, begin, end, 1.0), _one_way(passes, begin, end, -1.0)
+    plot = Plot(
+        "Torque over the travel", "position, deg", "torque at the ring, N.m",
+        (Curve("both ways, fit", found.map_deg, found.map_nm), *(
+            Curve(name, curve[0], curve[1], True) for name, curve in (("upwards", up), ("downwards", down)))),
+        (("torque limit", limit * ratio),),
+    )  # fmt: skip
+    return Measurement("friction", "Friction and inertia", tuple(quantities), tuple(verdicts), columns, (plot,))
+
+
+def _figures(found: Friction, how: str) -> list[Quantity]:
+    source = "least squares, see tools/bench/friction.py"
+    method = f"at the ring, as the motor feels it while driving; torque scale: {how}"
+    return [
+        Quantity("Coulomb friction", found.coulomb_nm, "N.m", found.coulomb_u, method + "; mean over the travel", source),
+        Quantity("viscous friction", found.viscous_nm_s, "N.m.s/rad", found.viscous_u, method, source),
+        Quantity("total inertia", found.inertia_kg_m2, "kg.m2", found.inertia_u, method, source),
+    ]
+
+
+def _one_way(passes: list[Pass], low: float, high: float, side: float) -> tuple[np.ndarray[tuple[int, ...], np.dtype[np.float64]], ...]:
+    """Mean torque of the slowest whole pass in one direction, in equal parts of the travel."""
+    whole = [one for one in passes if side * (one.position_deg[-1] - one.position_deg[0]) > 0.9 * (high - low)]
+    edges = np.linspace(low, high, 25)
+    if not whole:
+        return edges[:0], edges[:0]
+    slowest = max(whole, key=lambda one: len(one.time_s))
+    part = np.digitize(slowest.position_deg, edges)
+    used = [n for n in range(2, len(edges) - 1) if np.any(part == n)]
+    middle = np.array([0.5 * (edges[n - 1] + edges[n]) for n in used])
+    return middle, np.array([side * float(slowest.torque_nm[part == n].mean()) for n in used])
+
+
+# --- end stops -----------------------------------------------------------------------------------------------------
+
+
+def measure_stops(bench: Bench) -> Measurement:
+    """Finds the end stops several times. The travel found last stays in force: it is what the node stored."""
+    low, high = bench.travel
+    known = high - low
+    limit = float(bench.handle.get("torque-finding"))
+    bench.fresh()
+    widths: list[float] = []
+    records: dict[str, Record] = {}
+    for number in range(SEARCHES):
+
+        def script() -> Script:
+            yield from bench.pause(0.02)
+            bench.handle.find_stops(wait=False)
+            yield from bench.at_rest(180.0)
+
+        try:
+            records[f"search {number + 1}"] = bench.record(script())
+        except CheckFailed as error:
+            bench.trouble = str(error)
+        if bench.trouble:
+            break
+        first, last = bench.travel
+        widths.append(last - first)
+    verdicts = [finished("searches", bench.trouble)]
+    quantities: list[Quantity] = []
+    if widths:
+        count = bench.count_deg
+        spread, mean = max(widths) - min(widths), float(np.mean(widths))
+        accept = bench.acceptance.travel_deg
+        quantities += [
+            Quantity("travel found", mean, "deg", spread + 2 * count, f"mean of {len(widths)} searches, inside the stops", TELEMETRY),
+            Quantity("spread of the travel found", spread, "deg", 2 * count, "greatest less least", TELEMETRY),
+            Quantity("travel known before", known, "deg", 0.001, "settings of the node", TELEMETRY),
+        ]  # fmt: skip
+        verdicts += [
+            at_most("spread of the travel found", spread, accept, "deg", 2 * count),
+            at_most("travel found against the one known before", abs(mean - known), accept, "deg", spread + 2 * count),
+        ]
+        _contact(bench, records, limit, quantities, verdicts)
+    columns = {name: record.columns() for name, record in records.items()}
+    curves = tuple(Curve(name, one.time_s, one.current_a) for name, one in records.items())
+    plots = (Plot("Current while finding the stops", "time, s", "current, A", curves),)
+    note = f"The travel is now the one found last; before it was {low:.3f} to {high:.3f} deg."
+    return Measurement("stops", "End stops", tuple(quantities), tuple(verdicts), columns, plots, (note,))
+
+
+def _contact(
+    bench: Bench, records: dict[str, Record], limit: float, quantities: list[Quantity], verdicts: list[Verdict]
+) -> None:
+    try:
+        per_a, share, how = bench.torque_per_a()
+    except ValueError:
+        return
+    current = max(float(np.max(np.abs(one.current_a))) for one in records.values())
+    torque, uncertain = current * per_a, current * per_a * max(0.01, COVERAGE * share)
+    quantities.append(Quantity(
+        "greatest torque while finding", torque, "N.m", uncertain, f"at the motor gear, from current; scale: {how}", TELEMETRY
+    ))  # fmt: skip
+    allowed = bench.acceptance.contact_torque * limit
+    verdicts.append(at_most("torque at contact", torque, allowed, "N.m", uncertain))

@@ -1,0 +1,44 @@
+"""The table of measurements: what each is called, what it moves, and what does it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final, NamedTuple
+
+from ringlet.tools.bench import loading, moving, timing
+from ringlet.tools.bench.result import Measurement
+from ringlet.tools.bench.session import Bench
+
+
+class Procedure(NamedTuple):
+    """One measurement of one axis whose travel is known."""
+
+    title: str
+    moves: str
+    """what it moves and how far, for the caution"""
+    measure: Callable[[Bench], Measurement]
+    caution: str = ""
+
+
+MEASUREMENTS: Final[dict[str, Procedure]] = {
+    "ramp": Procedure(
+        "Ramps against their limits", "the ring over up to 85 per cent of the travel, at full speed", moving.measure_ramp
+    ),
+    "limit": Procedure(
+        "Travel limits", "the ring to both travel limits, at full speed", moving.measure_limit,
+        "If the travel limits lie outside the stops, the ring runs into a stop.",
+    ),
+    "step": Procedure(
+        "Step and following", "the ring over 80 per cent of the travel, then fast to and fro about its middle",
+        moving.measure_step,
+    ),
+    "repeat": Procedure("Repeatability and backlash", "the ring over the whole travel, to and fro", loading.measure_repeat),
+    "friction": Procedure(
+        "Friction and inertia", "the ring over the whole travel, at full speed and slowly", loading.measure_friction
+    ),
+    "stops": Procedure(
+        "End stops", "the ring against both end stops, slowly and with little torque", loading.measure_stops,
+        "Not for a ring without hard stops. The travel found replaces the one known before.",
+    ),
+    "latency": Procedure("Latency", "the ring by 1 degree about the middle of the travel", timing.measure_latency),
+}  # fmt: skip
