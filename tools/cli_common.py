@@ -109,6 +109,8 @@ def nodes(link: Link, node: int | None) -> list[int]:
         raise NoAnswer(f"no node answers on {link.url}; check power, wiring and the link's speed.")
     if all(one.fresh for one in found):
         raise UsageProblem("the node that was found has no address yet; give it one with `ringlet discover --assign`.")
+    if any(one.fresh for one in found):
+        note("A node without an address is left out; `ringlet discover --assign` gives it one.")
     return sorted(one.address for one in found if not one.fresh)
 
 

@@ -287,15 +287,12 @@ def open_can(interface: str, channel: str, options: dict[str, Any], label: str) 
     try:
         return can.Bus(channel=channel, interface=interface, ignore_config=True, **options)
     except (can.CanError, OSError) as error:
-        _abandon(error)
         if not _no_driver(error):
             raise open_problem(label, error) from None
         reason = _plain(error)
     except (ValueError, TypeError) as error:
-        _abandon(error)
         raise UsageProblem(f"{label} cannot be used ({_plain(error)}); check channel and options.") from None
     except Exception as error:  # what is missing makes the drivers' modules fail in many ways
-        _abandon(error)
         reason = _plain(error)
     raise LinkProblem(
         f"{label}: python-can has no working driver {interface!r} here ({reason}); "
@@ -306,22 +303,6 @@ def open_can(interface: str, channel: str, options: dict[str, Any], label: str) 
 def _no_driver(error: Exception) -> bool:
     missing = getattr(error, "errno", None) == errno.EAFNOSUPPORT or "library" in str(error).lower()
     return missing or isinstance(error, NotImplementedError)
-
-
-def _abandon(error: BaseException) -> None:
-    """A bus that failed half-way in its constructor: close its port, and keep it from speaking when it is collected."""
-    import can
-
-    trace = error.__traceback__
-    while trace is not None:
-        made = trace.tb_frame.f_locals.get("self")
-        if isinstance(made, can.BusABC):
-            made._is_shutdown = True
-            port = getattr(made, "serialPortOrig", None)
-            if port is not None:
-                port.close()
-            return
-        trace = trace.tb_next
 
 
 class SimTransport(Transport):

@@ -325,3 +325,48 @@ def test_motion_modules_do_not_move_without_a_link(capsys: Out) -> None:
     for command in (cli_motion.hold, cli_motion.release, cli_ramp.limits):
         assert main([command.__name__]) == 2
         assert "no link is given; add --link, for example --link sim:trio" in capsys.readouterr().err
+
+
+# --- odd rigs ----------------------------------------------------------------------------------------------------
+
+BOARD = '[[nodes]]\nunique_id = {id}\n{more}\naxes = [{{motor = "small", lens = "iris"}}]\n'
+
+
+def rig_of(folder: Path, *boards: str) -> str:
+    """The --link of a rig with these boards (lines of their own in the rig file)."""
+    path = folder / "odd.toml"
+    path.write_text('name = "odd"\n' + "".join(BOARD.format(id=77 + n, more=more) for n, more in enumerate(boards)))
+    return f"sim:{path}"
+
+
+def test_fresh_nodes_are_found_and_given_addresses(ask: Ask, run: Run, tmp_path: Path) -> None:
+    link = rig_of(tmp_path, "", "")
+    assert [(one["address"], one["fresh"]) for one in ask("discover", link=link)["nodes"]] == [(126, True)] * 2
+    out, _ = run("discover", link=link)
+    assert out.count("discover --assign gives one") == 2
+    _, err = run("get", "role", link=link, code=2)
+    assert "`ringlet discover --assign`" in err
+    given = ask("discover", "--assign", link=link)["nodes"]
+    assert len({one["address"] for one in given}) == 2
+    assert not any(one["fresh"] for one in given)
+    assert {one["id"] for one in given} == {77, 78}
+
+
+def test_another_major_version_is_shown_and_not_driven(run: Run, tmp_path: Path) -> None:
+    link = rig_of(tmp_path, "address = 20\nprotocol_major = 2")
+    out, _ = run("discover", link=link)
+    assert "2.0" in out
+    assert "another major version than ours (1): shown, not driven" in out.replace("\n", " ")
+    for words in (["jog", "5"], ["hold"], ["set", "role=iris"]):
+        _, err = run(*words, link=link, code=1)
+        assert "it is shown and not driven" in err
+        assert "Traceback" not in err
+
+
+def test_of_two_nodes_with_one_address_one_steps_aside(ask: Ask, run: Run, tmp_path: Path) -> None:
+    link = rig_of(tmp_path, "address = 20", "address = 20")
+    found = ask("discover", link=link)["nodes"]
+    assert sorted((one["address"], one["fresh"]) for one in found) == [(20, False), (126, True)]
+    out, err = run("status", "--json", link=link)
+    assert [axis["node"] for axis in json.loads(out)["axes"]] == [20]
+    assert "A node without an address is left out; `ringlet discover --assign` gives it one." in err

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -189,6 +190,21 @@ def _status(link: str) -> dict[str, object]:
     done = subprocess.run(words, capture_output=True, check=True)
     found: dict[str, object] = json.loads(done.stdout)["axes"][0]
     return found
+
+
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="no pseudo-terminals here")
+def test_a_silent_port_is_no_answer(capsys: Out) -> None:
+    """Nobody at the far end of the cable: exit code 3, and nothing is left hanging."""
+    ours, theirs = os.openpty()
+    try:
+        for words in (["discover"], ["status", "--node", "16"], ["move", "3", "--node", "16"]):
+            assert main([*words, "--link", f"serial:{os.ttyname(theirs)}"]) == 3
+            err = capsys.readouterr().err
+            assert err.count("\n") == 1
+            assert "check power" in err
+    finally:
+        os.close(ours)
+        os.close(theirs)
 
 
 def test_sim_prints_its_link_first(capsys: Out) -> None:

@@ -94,9 +94,7 @@ def samples(record: Pass, play_deg: float = 1.0) -> Sample:
         )
     keep &= np.isfinite(acceleration) & np.isfinite(velocity) & np.isfinite(mean_torque)
     keep = np.nonzero(keep)[0][:: max(1, window // 4)]  # neighbours share most of their window and tell little new
-    return Sample(
-        mean_position[keep], np.radians(velocity[keep]), np.radians(acceleration[keep]), mean_torque[keep]
-    )
+    return Sample(mean_position[keep], np.radians(velocity[keep]), np.radians(acceleration[keep]), mean_torque[keep])
 
 
 def _hats(position: Array, nodes: Array) -> Array:
@@ -172,9 +170,7 @@ def identify(passes: Sequence[Pass], low_deg: float, high_deg: float, scale_shar
         return np.concatenate(([mean], parameters[NODES:], ends))
 
     whole = figures(solution)
-    part = np.array(
-        [figures(_best([one[:n] + one[n + 1 :] for one in parts])[0]) for n in range(len(rows))]
-    )
+    part = np.array([figures(_best([one[:n] + one[n + 1 :] for one in parts])[0]) for n in range(len(rows))])
     count = len(rows)
     spread = np.sqrt((count - 1) / count * ((part - part.mean(axis=0)) ** 2).sum(axis=0))
     # The model's share is of the torque that the term stands in for, not of a term that may be nearly nothing.
@@ -198,13 +194,14 @@ def breakaway(record: Pass) -> float:
     return float(np.max(side * smooth))
 
 
-def torque_scale(current_a: Array, load_percent: Array, limit_nm: float) -> tuple[float, float]:
+def torque_scale(current_a: Array, load_percent: Array, limit_nm: Array) -> tuple[float, float]:
     """(torque at the gear per ampere, its relative standard uncertainty) from the node's own load figure.
 
     The load is a whole per cent of the limit in force, so each row is uncertain by 0.5/sqrt(3) per cent. Slope through
     the origin by least squares. Raises ValueError when the load never rises above 5 per cent.
     """
     torque = load_percent / 100.0 * limit_nm
+    # Whole per cent, and cut at 255.
     use = (load_percent >= 5.0) & (load_percent < 255.0)
     if use.sum() < 10:
         raise ValueError("the load is too small to tell the torque scale")

@@ -11,14 +11,28 @@ from ringlet.protocol.codes import ENUMS
 from ringlet.tools.bench import friction, repeat
 from ringlet.tools.bench.friction import Friction, Pass
 from ringlet.tools.bench.moving import TELEMETRY
-from ringlet.tools.bench.result import COVERAGE, Columns, Curve, Measurement, Plot, Quantity, Verdict, at_least, at_most, finished
+from ringlet.tools.bench.result import (
+    COVERAGE,
+    Columns,
+    Curve,
+    Measurement,
+    Plot,
+    Quantity,
+    Verdict,
+    at_least,
+    at_most,
+    finished,
+)
 from ringlet.tools.bench.session import Bench, Record, Script
 from ringlet.tools.errors import CheckFailed
 
 RUNS: Final = 5
 """ISO 230-2 asks for five runs in each direction (from memory)."""
 SEARCHES: Final = 3
+SEARCH_HZ: Final = 200.0
 INFINITY: Final = 0xFFFFFF
+ELASTIC_DEG: Final = 0.12
+"""Most that teeth and grease give way at a reversal, on top of the play; rings stiffer to turn may give more."""
 
 
 def measure_repeat(bench: Bench) -> Measurement:
@@ -58,6 +72,8 @@ def measure_repeat(bench: Bench) -> Measurement:
 
     quantities = [
         quantity("reversal value B", found.reversal, found.reversal_u),
+        Quantity("play", found.reversal - 0.5 * ELASTIC_DEG, "deg", float(np.hypot(found.reversal_u, 0.5 * ELASTIC_DEG)), method,
+                 f"reversal value less an elastic part taken as 0 to {ELASTIC_DEG:g} deg (our assumption, from simulated plants)"),
         quantity("mean reversal value", found.mean_reversal, found.reversal_u),
         quantity("repeatability R", found.repeatability, uncertain),
         quantity("unidirectional repeatability, up", found.repeatability_up, scatter * widest + step),
@@ -89,8 +105,12 @@ def measure_repeat(bench: Bench) -> Measurement:
         Curve("approached upwards", places, found.mean_up, True), Curve("approached downwards", places, found.mean_down, True),
     )  # fmt: skip
     plots = (Plot("Mean deviation at each target", "target, deg", "deviation, deg", curves),)
-    notes = () if gauge else ("Without a gauge on the ring this shows the motor's side only; lost motion does not show.",)
-    return Measurement("repeat", "Repeatability and backlash", tuple(quantities), tuple(verdicts), records, plots, notes)
+    notes = (
+        () if gauge else ("Without a gauge on the ring this shows the motor's side only; lost motion does not show.",)
+    )
+    return Measurement(
+        "repeat", "Repeatability and backlash", tuple(quantities), tuple(verdicts), records, plots, notes
+    )
 
 
 def _marks(bench: Bench) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
@@ -185,13 +205,17 @@ def _figures(found: Friction, how: str) -> list[Quantity]:
     source = "least squares, see tools/bench/friction.py"
     method = f"at the ring, as the motor feels it while driving; torque scale: {how}"
     return [
-        Quantity("Coulomb friction", found.coulomb_nm, "N.m", found.coulomb_u, method + "; mean over the travel", source),
+        Quantity(
+            "Coulomb friction", found.coulomb_nm, "N.m", found.coulomb_u, method + "; mean over the travel", source
+        ),
         Quantity("viscous friction", found.viscous_nm_s, "N.m.s/rad", found.viscous_u, method, source),
         Quantity("total inertia", found.inertia_kg_m2, "kg.m2", found.inertia_u, method, source),
     ]
 
 
-def _one_way(passes: list[Pass], low: float, high: float, side: float) -> tuple[np.ndarray[tuple[int, ...], np.dtype[np.float64]], ...]:
+def _one_way(
+    passes: list[Pass], low: float, high: float, side: float
+) -> tuple[np.ndarray[tuple[int, ...], np.dtype[np.float64]], ...]:
     """Mean torque of the slowest whole pass in one direction, in equal parts of the travel."""
     whole = [one for one in passes if side * (one.position_deg[-1] - one.position_deg[0]) > 0.9 * (high - low)]
     edges = np.linspace(low, high, 25)
@@ -223,7 +247,7 @@ def measure_stops(bench: Bench) -> Measurement:
             yield from bench.at_rest(180.0)
 
         try:
-            records[f"search {number + 1}"] = bench.record(script())
+            records[f"search {number + 1}"] = bench.record(script(), rate=SEARCH_HZ, torque="torque-finding")
         except CheckFailed as error:
             bench.trouble = str(error)
         if bench.trouble:

@@ -86,7 +86,9 @@ def _ramp_figures(
     late = figures.duration_s - figures.ideal_s
     verdicts.append(at_most(f"time over the ideal, {name}", late, bench.acceptance.duration_over_s, "s", tick))
     worst = max((one[2].end_error_deg for one in shown), key=abs)
-    verdicts.append(at_most("rest beside the target", abs(worst), bench.acceptance.end_error_deg, "deg", bench.count_deg))
+    verdicts.append(
+        at_most("rest beside the target", abs(worst), bench.acceptance.end_error_deg, "deg", bench.count_deg)
+    )
     quantities += [
         Quantity("time over the ideal", late, "s", tick, "setpoint against the reference ramp", TELEMETRY),
         Quantity("settling after arrival", max(one[2].settle_s for one in shown), "s", tick,
@@ -283,7 +285,9 @@ def _follow(
 class _Shape:
     """A sine from one frequency to another, its amplitude cut so that velocity, acceleration and jerk stay in limits."""
 
-    def __init__(self, low_hz: float, high_hz: float, seconds: float, most_deg: float, limits: ramp.MotionLimits) -> None:
+    def __init__(
+        self, low_hz: float, high_hz: float, seconds: float, most_deg: float, limits: ramp.MotionLimits
+    ) -> None:
         self.low, self.high, self.seconds, self.most, self.limits = low_hz, high_hz, seconds, most_deg, limits
 
     def __call__(self, at: float) -> float:

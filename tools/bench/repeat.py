@@ -12,7 +12,6 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ringlet.tools.bench.derivative import even_grid
 from ringlet.tools.bench.result import COVERAGE, Array
 
 SOURCE = "ISO 230-2:2014 clause 3 (from memory)"
@@ -50,7 +49,9 @@ class Positioning(NamedTuple):
     """A: max(mean + 2 s) - min(mean - 2 s) over both directions"""
 
 
-def targets(low_deg: float, high_deg: float, count: int, seed_shares: Sequence[float] = (0.13, -0.21, 0.29, -0.08)) -> Array:
+def targets(
+    low_deg: float, high_deg: float, count: int, seed_shares: Sequence[float] = (0.13, -0.21, 0.29, -0.08)
+) -> Array:
     """Target positions inside the travel, unevenly spaced so that periodic errors show: P_i = (i - 1) p + r.
 
     The first and last keep a tenth of their spacing from the ends.

@@ -130,9 +130,7 @@ def at_least(name: str, measured: float, limit: float, unit: str, uncertainty: f
     return _judge(name, measured, limit, unit, uncertainty, limit - measured, "below")
 
 
-def _judge(
-    name: str, measured: float, limit: float, unit: str, uncertainty: float, past: float, side: str
-) -> Verdict:
+def _judge(name: str, measured: float, limit: float, unit: str, uncertainty: float, past: float, side: str) -> Verdict:
     if not math.isfinite(past):
         return Verdict(name, False, limit, None, unit, "could not be measured")
     if past > uncertainty:

@@ -84,7 +84,7 @@ class Bench:
     trouble: str | None = None
     """why the device did not go on, one sentence; cleared by `fresh`"""
     _before: dict[str, Any] = field(default_factory=dict)
-    _loads: list[tuple[int, int, int]] = field(default_factory=list)
+    _loads: list[tuple[float, float, float, float]] = field(default_factory=list)
     _first_us: int | None = None
 
     # --- what is known -----------------------------------------------------------------------------------------
@@ -127,9 +127,10 @@ class Bench:
             card = self.motor
             scale = 1e-3 * card.torque_constant_mnm_per_a * card.gearhead_ratio * card.gearhead_efficiency
             return scale, 0.0, f"motor card {card.name}, taken as exact"
-        table = np.array(self._loads, dtype=np.float64).reshape(-1, 3)
-        moving = np.concatenate((np.diff(table[:, 0]) != 0, [False]))
-        scale, share = torque_scale(table[moving, 1] / 1e3, table[moving, 2], float(self.handle.get("torque-moving")))
+        table = np.array(self._loads, dtype=np.float64).reshape(-1, 4)
+        # At rest another limit is in force; the load counts while the setpoint moves on.
+        moving = np.concatenate((np.diff(table[:, 0]) != 0, [False]))[: len(table)]
+        scale, share = torque_scale(*table[moving, 1:].T)
         return scale, share, "the node's own load figure against its current"
 
     # --- settings ----------------------------------------------------------------------------------------------
@@ -195,22 +196,25 @@ class Bench:
         """Carry out a script without recording."""
         self.link.wait_until(lambda: next(script, self) is self, LONGEST_S)
 
-    def record(self, script: Script) -> Record:
-        """Carry out a script and record it."""
+    def record(self, script: Script, *, rate: float | None = None, torque: str = "torque-moving") -> Record:
+        """Carry out a script and record it. `torque` names the torque limit that is in force while it moves."""
         self._first_us = None
+        limit = float(self.handle.get(torque))
 
         def hear(heard: Packet, _: float) -> None:
             if heard.src != self.handle.node or heard.axis != self.handle.axis:
                 return
             body = heard.body
             if isinstance(body, m.Drive):
-                self._loads.append((body.setpoint, body.current, body.load))
+                self._loads.append((body.setpoint, body.current / 1e3, body.load, limit))
             elif self._first_us is None:
                 self._first_us = body.time
 
         undo = self.link.subscribe(hear, ("drive", "sample"))
         try:
-            made = self.handle.record(until=lambda: next(script, self) is self, rate=self.rate, timeout=LONGEST_S)
+            made = self.handle.record(
+                until=lambda: next(script, self) is self, rate=rate or self.rate, timeout=LONGEST_S
+            )
         finally:
             undo()
         return Record(*made)

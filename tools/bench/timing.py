@@ -60,7 +60,9 @@ def measure_latency(bench: Bench) -> Measurement:
     # Commands on the node's clock, from the first sample on.
     at = np.array(commands) + fit.offset_s - bench.record_began_s
     to_setpoint = np.array([latency.first_motion(record.time_s, record.setpoint_deg, one, 0.0005) for one in at])
-    to_ring = np.array([latency.first_motion(record.time_s, record.position_deg, one, 1.5 * bench.count_deg) for one in at])
+    to_ring = np.array(
+        [latency.first_motion(record.time_s, record.position_deg, one, 1.5 * bench.count_deg) for one in at]
+    )
     rms, worst = latency.jitter(record.time_s, tick)
     grain = 0.001 if link.is_sim else 0.0001
     shown = latency.percentiles(np.array(trips)) if trips else {}
@@ -71,7 +73,8 @@ def measure_latency(bench: Bench) -> Measurement:
     ]  # fmt: skip
     how, source = "tool's clock, polls of `motion`", "percentiles: Hyndman and Fan 1996, definition 7 (from memory)"
     quantities = [
-        Quantity(f"request to reply, {share:g} per cent", value, "s", grain, how, source) for share, value in shown.items()
+        Quantity(f"request to reply, {share:g} per cent", value, "s", grain, how, source)
+        for share, value in shown.items()
     ]
     blur = fit.offset_u_s + tick
     for name, values in (("setpoint to ramp", to_setpoint), ("setpoint to ring", to_ring)):
