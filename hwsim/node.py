@@ -202,7 +202,7 @@ class Node:
             axis.heard()
             if isinstance(body, m.KeepAlive):
                 continue
-            if isinstance(body, m.Sync) and (axis.staged is None or axis.staged[2] != src):
+            if isinstance(body, m.Sync) and axis.staged is None:
                 continue
             if axis.may(kind.name, body) is None:
                 axis.do(kind.name, body, src)

@@ -87,8 +87,8 @@ class StreamDecoder:
         self._rest = b""
         self._skip = False
 
-    def feed(self, data: bytes) -> list[Packet]:
-        """Messages completed by these bytes, in order."""
+    def frames(self, data: bytes) -> list[tuple[int, bytes]]:
+        """(header, body) of the frames completed by these bytes, in order, of known kind or not."""
         pieces = (self._rest + data).split(b"\0")
         rest = pieces.pop()
         if self._skip and pieces:  # the tail of an overlong frame ends here
@@ -99,18 +99,23 @@ class StreamDecoder:
                 self.lost["overlong"] += 1
             rest, self._skip = b"", True
         self._rest = rest
-        found: list[Packet] = []
+        found: list[tuple[int, bytes]] = []
         for piece in pieces:
             if piece:
                 try:
-                    ident, body = decode_raw(piece)
+                    found.append(decode_raw(piece))
                 except WireError as error:
                     self.lost[error.cause] += 1
-                    continue
-                try:
-                    found.append(unpack(ident, body))
-                except WireError as error:
-                    self.lost[error.cause] += 1
-                    self.unknown = [*self.unknown[-15:], error]
+        return found
+
+    def feed(self, data: bytes) -> list[Packet]:
+        """Messages completed by these bytes, in order."""
+        found: list[Packet] = []
+        for ident, body in self.frames(data):
+            try:
+                found.append(unpack(ident, body))
+            except WireError as error:
+                self.lost[error.cause] += 1
+                self.unknown = [*self.unknown[-15:], error]
         self.good += len(found)
         return found

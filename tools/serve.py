@@ -20,7 +20,6 @@ from contextlib import contextmanager
 from typing import Final, Literal
 
 from ringlet.hwsim.simrig import SimRig
-from ringlet.protocol.codec import pack
 from ringlet.protocol.serial_frame import StreamDecoder, encode_raw
 from ringlet.tools.errors import LinkProblem, UsageProblem
 from ringlet.tools.slcan_server import SlcanServer
@@ -89,9 +88,7 @@ class _SerialSide:
         self._decoder = StreamDecoder()
 
     def hear(self, data: bytes) -> list[Message]:
-        self._decoder.unknown.clear()
-        known = [pack(message) for message in self._decoder.feed(data)]
-        return known + [(error.ident, bytes(error.size)) for error in self._decoder.unknown]
+        return self._decoder.frames(data)
 
     def frames(self, messages: list[Message]) -> list[bytes]:
         return [encode_raw(ident, data) for ident, data in messages]

@@ -35,6 +35,7 @@ def search(bench: Bench, *, everyone: bool = False) -> list[int]:
         for bit in range(1, 49):
             prefix |= 0 if yes(prefix, bit) else 1 << 48 - bit
         found.append(prefix)
+        assert len(found) <= len(bench.rig.nodes)
         bench.cast(m.Assign(0, prefix, 0))
         said = bench.step(3)
         assert [(one.body.id, one.dst) for one in said] == [(prefix, 1)]

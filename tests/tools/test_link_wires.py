@@ -106,15 +106,16 @@ def test_what_the_system_refuses(monkeypatch: pytest.MonkeyPatch, number: int, s
         Link.open("serial:/dev/ttyX")
 
 
-def test_a_bus_that_fails_half_way_says_one_sentence_and_nothing_else(pty_pair: tuple[int, str]) -> None:
+@pytest.mark.parametrize(("url", "says"), [("can:slcan:{}?bitrate=7", "Invalid bitrate"), ("can:kvaser:0", "kvaser")])
+def test_a_failing_driver_gives_one_sentence_and_nothing_else(pty_pair: tuple[int, str], url: str, says: str) -> None:
     program = (
         "import sys; from ringlet.tools.link import Link; from ringlet.tools.errors import RingletError\n"
         "try: Link.open(sys.argv[1])\n"
         "except RingletError as error: print(error)"
     )
-    url = f"can:slcan:{pty_pair[1]}?bitrate=7"
-    ran = subprocess.run([sys.executable, "-c", program, url], capture_output=True, text=True, timeout=60, check=True)
-    assert "Invalid bitrate" in ran.stdout
+    command = [sys.executable, "-c", program, url.format(pty_pair[1])]
+    ran = subprocess.run(command, capture_output=True, text=True, timeout=60, check=True)
+    assert says in ran.stdout
     assert ran.stdout.count("\n") == 1
     assert ran.stderr == ""
 

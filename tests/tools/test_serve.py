@@ -15,9 +15,14 @@ from typing import Any
 
 import can
 import pytest
+import serial
 
 from ringlet.hwsim.rigfile import load_rig
 from ringlet.hwsim.simrig import SimRig
+from ringlet.protocol import messages as m
+from ringlet.protocol.codes import Refusal
+from ringlet.protocol.header import Header
+from ringlet.protocol.serial_frame import StreamDecoder, encode_raw
 from ringlet.tools.errors import LinkProblem, UsageProblem
 from ringlet.tools.link import Link
 from ringlet.tools.serve import PtyFace, open_face, serve
@@ -132,3 +137,15 @@ def test_signals_end_the_serving_in_order(number: signal.Signals) -> None:
     os.kill(child.pid, number)
     out, err = child.communicate(timeout=10)
     assert (child.returncode, out, err) == (0, "end\n", "")
+
+
+def test_a_served_node_refuses_an_unknown_kind_with_its_tag(served: Serving) -> None:
+    ident = Header(7, 0xEE, 16, 1, 15).pack()
+    with served(SimRig(load_rig("single")), "serial") as there:
+        port = serial.serial_for_url(there.url.removeprefix("serial:"), timeout=0.05)
+        with port:
+            port.write(encode_raw(ident, b"\x07\x01\x02"))
+            decoder, heard, end = StreamDecoder(), [], time.monotonic() + 5
+            while not heard and time.monotonic() < end:
+                heard += [one.body for one in decoder.feed(port.read(64)) if isinstance(one.body, m.Refused)]
+    assert heard == [m.Refused(7, 0xEE, Refusal.UNKNOWN_KIND, 0xEE)]

@@ -37,6 +37,9 @@ MODEL_SHARE: Final = 0.04
 Our choice, from simulated plants (tests/tools/test_bench_plants.py)."""
 
 
+BREAKAWAY_S: Final = 0.03
+
+
 class Pass(NamedTuple):
     """One move in one direction, from rest; arrays of one length. Torque is at the ring, as the motor gives it."""
 
@@ -100,7 +103,8 @@ def samples(record: Pass, play_deg: float = 1.0) -> Sample:
 def _hats(position: Array, nodes: Array) -> Array:
     """Weight of each node at each position, for straight lines between the nodes."""
     step = nodes[1] - nodes[0]
-    return np.maximum(0.0, 1.0 - np.abs((np.clip(position, nodes[0], nodes[-1])[:, None] - nodes) / step))
+    away: Array = np.abs((np.clip(position, nodes[0], nodes[-1])[:, None] - nodes) / step)
+    return np.asarray(np.maximum(0.0, 1.0 - away), dtype=np.float64)
 
 
 def design(rows: Sequence[Sample], nodes: Array, stribeck_deg_s: float) -> tuple[Array, Array]:
@@ -180,16 +184,19 @@ def identify(passes: Sequence[Pass], low_deg: float, high_deg: float, scale_shar
     model = MODEL_SHARE * typical / reach
     uncertain = np.sqrt((COVERAGE * spread) ** 2 + model**2 + (COVERAGE * scale_share * whole) ** 2)
     return Friction(
-        float(whole[0]), float(uncertain[0]), float(whole[2]), float(uncertain[2]), float(whole[3]), float(uncertain[3]),
-        float(whole[1]), ws, nodes, whole[4:], uncertain[4:], left, len(torque),
+        float(whole[0]), float(uncertain[0]), float(whole[2]), float(uncertain[2]), float(whole[3]),
+        float(uncertain[3]), float(whole[1]), ws, nodes, whole[4:], uncertain[4:], left, len(torque),
     )  # fmt: skip
 
 
 def breakaway(record: Pass) -> float:
-    """Largest torque (N.m at the ring) before the ring is well on its way, in a slow start from rest."""
+    """Largest torque (N.m at the ring) of a slow start from rest with the play taken up; mean of `BREAKAWAY_S`, so that
+    the ripple of the velocity loop does not count. Raises ValueError for a record shorter than that."""
     rate, _, (position, torque) = even_grid(record.time_s, record.position_deg, record.torque_nm)
-    width = max(1, round(0.005 * rate))
-    smooth = np.convolve(torque, np.ones(width) / width, mode="same")
+    width = max(1, round(BREAKAWAY_S * rate))
+    if len(torque) < width:
+        raise ValueError("the start is shorter than the smoothing")
+    smooth = np.convolve(torque, np.ones(width) / width, mode="valid")
     side = 1.0 if position[-1] >= position[0] else -1.0
     return float(np.max(side * smooth))
 

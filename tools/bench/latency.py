@@ -40,7 +40,7 @@ def percentiles(values: Array, wanted: tuple[float, ...] = PERCENTILES) -> dict[
 
 
 def jitter(times_s: Array, period_s: float) -> tuple[float, float]:
-    """(root mean square, greatest) deviation of the intervals from the period, in s. Raises ValueError under 3 times."""
+    """(root mean square, greatest) deviation of intervals from the period, in s. Raises ValueError under 3 times."""
     if len(times_s) < 3:
         raise ValueError("jitter needs at least three times")
     off = np.diff(times_s) - period_s
@@ -50,9 +50,9 @@ def jitter(times_s: Array, period_s: float) -> tuple[float, float]:
 def clock_fit(sent_s: Array, received_s: Array, node_s: Array, tick_s: float = 0.001) -> ClockFit:
     """Offset and drift from requests for the node's clock (sent, answer received, node's time at the request).
 
-    Each answer bounds the offset: sent + offset <= node <= received + offset. The shortest round trip gives the estimate,
-    as the clock filter of NTP does (RFC 5905 section 10, from memory); the drift is a straight line through the better half
-    of the answers. `tick_s`: grain of the node's clock. Raises ValueError with fewer than 4.
+    Each answer bounds the offset: sent + offset <= node <= received + offset. The shortest round trip gives the
+    estimate, as the clock filter of NTP does (RFC 5905 section 10, from memory); the drift is a straight line through
+    the better half of the answers. `tick_s`: grain of the node's clock. Raises ValueError with fewer than 4.
     """
     if len(sent_s) < 4:
         raise ValueError("the clock offset needs at least four answers")

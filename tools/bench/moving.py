@@ -22,7 +22,7 @@ def measure_ramp(bench: Bench) -> Measurement:
     """A family of moves over distance, velocity, acceleration and jerk."""
     low, high = bench.travel
     span, base, count = high - low, bench.limits, bench.count_deg
-    family = (
+    family: tuple[tuple[str, float, dict[str, float]], ...] = (
         ("short", 0.03, {}), ("middle", 0.25, {}), ("long", 0.85, {}),
         ("half velocity", 0.5, {"velocity-limit": base.velocity / 2}),
         ("half acceleration", 0.5,
@@ -75,7 +75,7 @@ def _ramp_figures(
         for what, one in ((f"setpoint {key}", peak), (f"ring {key}", real)):
             quantities.append(Quantity(
                 what, one.value, unit, one.bound,
-                f"greatest of all moves; {one.window_s * 1e3:.0f} ms window, {one.bandwidth_hz:.1f} Hz; hard bound upwards",
+                f"greatest of all moves; window {one.window_s * 1e3:.0f} ms, {one.bandwidth_hz:.1f} Hz; hard bound up",
                 FILTER_SOURCE,
             ))  # fmt: skip
         if key == "velocity":
@@ -252,8 +252,8 @@ def measure_step(bench: Bench) -> Measurement:
     return Measurement(
         "step", "Step and following", tuple(quantities), tuple(verdicts),
         {name: record.columns() for name, record in records.items()}, plots,
-        ("Friction makes the frequency response depend on the amplitude: it is 40 per cent of what the motion limits allow, "
-         "so it falls with the frequency, and at a fraction of a degree the ring sticks.",),
+        ("Friction makes the frequency response depend on the amplitude: it is 40 per cent of what the motion limits "
+         "allow, so it falls with the frequency, and at a fraction of a degree the ring sticks.",),
     )  # fmt: skip
 
 
@@ -283,7 +283,7 @@ def _follow(
 
 
 class _Shape:
-    """A sine from one frequency to another, its amplitude cut so that velocity, acceleration and jerk stay in limits."""
+    """A sine from one frequency to another, its amplitude cut so that velocity, acceleration and jerk keep limits."""
 
     def __init__(
         self, low_hz: float, high_hz: float, seconds: float, most_deg: float, limits: ramp.MotionLimits

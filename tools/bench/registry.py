@@ -22,7 +22,7 @@ class Procedure(NamedTuple):
 
 MEASUREMENTS: Final[dict[str, Procedure]] = {
     "ramp": Procedure(
-        "Ramps against their limits", "the ring over up to 85 per cent of the travel, at full speed", moving.measure_ramp
+        "Ramps against their limits", "the ring over most of the travel, at full speed", moving.measure_ramp
     ),
     "limit": Procedure(
         "Travel limits", "the ring to both travel limits, at full speed", moving.measure_limit,
@@ -32,7 +32,9 @@ MEASUREMENTS: Final[dict[str, Procedure]] = {
         "Step and following", "the ring over 80 per cent of the travel, then fast to and fro about its middle",
         moving.measure_step,
     ),
-    "repeat": Procedure("Repeatability and backlash", "the ring over the whole travel, to and fro", loading.measure_repeat),
+    "repeat": Procedure(
+        "Repeatability and backlash", "the ring over the whole travel, to and fro", loading.measure_repeat
+    ),
     "friction": Procedure(
         "Friction and inertia", "the ring over the whole travel, at full speed and slowly", loading.measure_friction
     ),

@@ -90,12 +90,27 @@ def positioning(up: Array, down: Array, resolution: float = 0.0) -> Positioning:
     )  # fmt: skip
 
 
+ELASTIC_DEG = 0.10
+"""Most that teeth and grease are taken to give way at a reversal on top of the play; our assumption, from simulated
+plants. A very stiff ring on soft gears gives more."""
+
+
+def play(behind_up: Array, behind_down: Array, count_deg: float) -> tuple[float, float]:
+    """(play between motor and ring, its uncertainty) in deg from the gap ring less motor after approaches both ways.
+
+    The gap changes at a reversal by the play and by what teeth and grease give way; the latter lies between 0 and
+    `ELASTIC_DEG`, so half of that is taken off and counted as uncertainty, with one encoder count.
+    """
+    change = abs(float(behind_up.mean() - behind_down.mean()))
+    return max(0.0, change - 0.5 * ELASTIC_DEG), 0.5 * ELASTIC_DEG + count_deg
+
+
 def in_distance(mark_deg: Array, mark_value: Array, deviation_deg: float) -> Array:
     """Width, in the marks' unit, that a deviation of the ring makes at each mark of a distance scale.
 
-    Between marks the reciprocal of the distance is interpolated: on most focus rings it is close to a straight line over
-    the angle (thin lens with constant helix pitch; common practice). Infinity is a mark value of inf. Where the far side
-    reaches infinity the width is inf. Raises ValueError with fewer than two marks.
+    Between marks the reciprocal of the distance is interpolated: on most focus rings it is close to a straight line
+    over the angle (thin lens with constant helix pitch; common practice). Infinity is a mark value of inf. Where the
+    far side reaches infinity the width is inf. Raises ValueError with fewer than two marks.
     """
     if len(mark_deg) < 2:
         raise ValueError("distances need at least two marks")

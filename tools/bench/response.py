@@ -1,8 +1,8 @@
 """Step figures, following error and frequency response of the ring. Pure: arrays in, figures out.
 
-Step terms follow IEEE Std 181 ("Transitions, pulses, and related waveforms"; from memory): transition duration from 10 to
-90 per cent between the two states, overshoot as a share of their difference, settling duration until the waveform stays
-inside a band about the second state.
+Step terms follow IEEE Std 181 ("Transitions, pulses, and related waveforms"; from memory): transition duration from 10
+to 90 per cent between the two states, overshoot as a share of their difference, settling duration until the waveform
+stays inside a band about the second state.
 """
 
 from __future__ import annotations

@@ -232,8 +232,8 @@ def on_bench(
 ) -> Iterator[Bench]:  # fmt: skip
     """Own an axis for measurements. However the block ends, the axis ramps down, settings go back, the axis is free.
 
-    Torque limits are the node's own and never raised; `torque_nm` lowers the one for motion. Raises UsageProblem when the
-    travel is not known.
+    Torque limits are the node's own and never raised; `torque_nm` lowers the one for motion. Raises UsageProblem when
+    the travel is not known.
     """
     bench = Bench(link, handle, acceptance or Acceptance(), motor)
     with common.driving(link, handle, force):
@@ -249,7 +249,7 @@ def on_bench(
         except BaseException:
             link.stop(handle.node, handle.axis)
             with suppress(RingletError):
-                common.wait_still(link, handle, 10.0)
+                handle.rest(10.0)
             raise
         finally:
             left = bench.restore()

@@ -86,7 +86,7 @@ def measure_latency(bench: Bench) -> Measurement:
             ))  # fmt: skip
     quantities += [
         Quantity("telemetry interval", tick, "s", None, "median, node's clock", "telemetry"),
-        Quantity("telemetry jitter, rms", rms, "s", None, "intervals against their median, lost rows included", "telemetry"),
+        Quantity("telemetry jitter, rms", rms, "s", None, "intervals less their median", "telemetry"),
         Quantity("telemetry jitter, greatest", worst, "s", None, "intervals against their median", "telemetry"),
         Quantity("clock offset, node less tool", fit.offset_s, "s", fit.offset_u_s,
                  "shortest round trip; hard bound", "RFC 5905 section 10 (from memory)"),
