@@ -67,7 +67,7 @@ class Axis:
         self.owner = 0
         self.owner_left = 0
         self.after = "hold"
-        self.staged: tuple[int, int] | None = None
+        self.staged: tuple[int, int, int] | None = None
         self.finding: Finding | None = None
         self.latched: set[Fault] = set()
         self.present: frozenset[Fault] = NONE
@@ -298,9 +298,9 @@ class Axis:
                 self.clamped = not low <= wanted <= high
                 self.ramp.move(max(low, min(high, wanted)))
             case "stage":
-                self.staged = (body.position, body.speed)
+                self.staged = (body.position, body.speed, source)
             case "sync":
-                position, speed = self.staged or (round(self.ramp.position), 0)
+                position, speed, _ = self.staged or (round(self.ramp.position), 0, 0)
                 self.staged = None
                 self.ramp.move(position, speed or None)
             case "hold" | "release" | "stop" | "yield":

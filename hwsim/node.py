@@ -12,7 +12,7 @@ from ringlet.hwsim.uploads import No, text_reply
 from ringlet.protocol import messages as m
 from ringlet.protocol.codec import Packet, WireError, kind_of, packet, unpack
 from ringlet.protocol.codes import TIMING, VERSION_MAJOR, VERSION_MINOR, Fault, Flag, Refusal, names
-from ringlet.protocol.header import ALL_AXES, EVERYONE, FRESH, IDENT_MAX, NOBODY, unpack_header
+from ringlet.protocol.header import ALL_AXES, EVERYONE, FRESH, IDENT_MAX, KIND_SHIFT, NOBODY, unpack_header
 from ringlet.protocol.items import text_parts
 from ringlet.protocol.params import ANY, BY_ID
 from ringlet.protocol.states import REQUESTS, State
@@ -101,12 +101,13 @@ class Node:
         if not 0 <= ident <= IDENT_MAX:
             self.ignored += 1
             return
+        kind = KINDS.by_code.get(ident >> KIND_SHIFT & 0xFF)
+        if kind is not None and kind.sender == "node":
+            if kind.cls is m.Announce:  # of what other nodes say, only this concerns us
+                self._hear_node(unpack_header(ident).src, ident, bytes(data), kind)
+            return
         data = bytes(data)
         header = unpack_header(ident)
-        kind = KINDS.by_code.get(header.kind)
-        if kind is not None and kind.sender == "node":
-            self._hear_node(header.src, ident, data, kind)
-            return
         if header.dst not in (self.address, EVERYONE):
             return
         if header.src in (NOBODY, EVERYONE) and (kind is None or kind.cls is not m.Stop):
@@ -133,7 +134,7 @@ class Node:
 
     def _hear_node(self, src: int, ident: int, data: bytes, kind: Kind) -> None:
         """Another node speaks: from our own address it is a conflict, and this one steps aside."""
-        if kind.cls is not m.Announce or src != self.address or src == FRESH or len(data) < kind.size:
+        if src != self.address or src == FRESH or len(data) < kind.size:
             return
         if unpack(ident, data).body.id != self.card.unique_id:
             self.address = FRESH
@@ -202,7 +203,7 @@ class Node:
             axis.heard()
             if isinstance(body, m.KeepAlive):
                 continue
-            if isinstance(body, m.Sync) and axis.staged is None:
+            if isinstance(body, m.Sync) and (axis.staged is None or axis.staged[2] != src):
                 continue
             if axis.may(kind.name, body) is None:
                 axis.do(kind.name, body, src)

@@ -147,6 +147,18 @@ def test_reference_after_a_power_cycle_brings_the_stored_travel_back() -> None:
     assert bench.drive.ring_mdeg == pytest.approx(ring, abs=1.0)
 
 
+def test_a_new_reference_while_holding_moves_nothing() -> None:
+    bench = Bench()
+    bench.calibrate()
+    bench.do(m.Hold(0))
+    ring = bench.drive.ring_mdeg
+    bench.do(m.SetReference(0, 5_000))
+    bench.step(100, keep=1)
+    assert bench.axis.position == 5_000
+    assert bench.drive.ring_mdeg == ring
+    assert bench.axis.state is State.HOLDING
+
+
 def test_release_and_hold_take_the_ring_where_it_stands() -> None:
     bench = Bench()
     bench.calibrate()

@@ -186,6 +186,10 @@ def test_a_search_that_is_stopped_at_a_stop_does_not_go_on_pushing() -> None:
     bench.until(State.HOLDING)
     bench.step(50, keep=1)
     assert not bench.axis.reading.torque_limited
+    bench.drive.stops_mdeg = None
+    bench.do(m.Run(0, 240_000))
+    bench.until(State.HOLDING)
+    assert bench.axis.position == 100_000  # the old travel counts again
 
 
 def test_real_drive_blocked_dead_and_hot() -> None:

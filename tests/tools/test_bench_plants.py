@@ -56,7 +56,9 @@ def _setpoints(
     return rows, spans
 
 
-def drive(motor: MotorCard, lens: LensCard, moves: tuple[tuple[float, float], ...], seed: int, pause_ms: int = 100) -> Run:
+def drive(
+    motor: MotorCard, lens: LensCard, moves: tuple[tuple[float, float], ...], seed: int, pause_ms: int = 100
+) -> Run:
     axis = Drive(motor, lens, default_settings(motor, lens), Supply(), seed, START_DEG, compile_kernel=True)
     rows, spans = _setpoints(moves, pause_ms)
     table = np.empty((len(rows), 4))
@@ -145,13 +147,15 @@ def test_play_of_a_random_plant(seed: int) -> None:
     count_deg = 360.0 / default_settings(motor, lens).encoder_counts * motor.gear_teeth / lens.ring_teeth
     found, uncertain = repeat.play(behind[at[:1]], behind[at[2:]], count_deg)
     assert abs(found - plant_setup.lost_motion_deg(motor, lens)) <= uncertain
-    assert uncertain < 0.1
+    assert uncertain < 0.09
 
 
 @pytest.mark.parametrize("seed", range(PLANTS))
 def test_peaks_of_random_ramps_never_pass_the_true_ones(seed: int) -> None:
     rng = random.Random(seed)
-    limits = ramp.MotionLimits(rng.uniform(30, 400), rng.uniform(300, 4000), rng.uniform(300, 4000), rng.uniform(5e3, 8e4))
+    limits = ramp.MotionLimits(
+        rng.uniform(30, 400), rng.uniform(300, 4000), rng.uniform(300, 4000), rng.uniform(5e3, 8e4)
+    )
     path = Ramp(RampLimits(*(1e3 * limit for limit in limits)))
     distance = rng.uniform(5.0, 150.0)
     path.move(1e3 * distance)

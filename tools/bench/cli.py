@@ -70,7 +70,7 @@ def _run(
     as_json: bool, out: Path | None, yes: bool, motor: str, torque: str, accept: list[str] | None,
 ) -> None:  # fmt: skip
     from ringlet.hwsim.cardfile import load_motor
-    from ringlet.tools.bench.registry import MEASUREMENTS
+    from ringlet.tools.bench.registry import MEASUREMENTS, measure
     from ringlet.tools.bench.session import on_bench
 
     judge = acceptance(accept)
@@ -93,7 +93,7 @@ def _run(
             ) as bench:
                 for name in names:
                     common.note(f"Axis {number} of node {address}: {MEASUREMENTS[name].title}.")
-                    measured = MEASUREMENTS[name].measure(bench)
+                    measured = measure(name, bench)
                     results.append(measured)
                     if out is not None:
                         write(out, f"{address}.{number}", measured)

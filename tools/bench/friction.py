@@ -204,16 +204,16 @@ def breakaway(record: Pass) -> float:
 def torque_scale(current_a: Array, load_percent: Array, limit_nm: Array) -> tuple[float, float]:
     """(torque at the gear per ampere, its relative standard uncertainty) from the node's own load figure.
 
-    The load is a whole per cent of the limit in force, so each row is uncertain by 0.5/sqrt(3) per cent. Slope through
-    the origin by least squares. Raises ValueError when the load never rises above 5 per cent.
+    The load is a whole per cent of the limit in force (cut at 255). Slope through the origin by least squares over the
+    rows with more than a tenth of the greatest current: chosen by current, for a choice by the rounded load would lean
+    upwards. Raises ValueError when the load is too small to tell.
     """
-    torque = load_percent / 100.0 * limit_nm
-    # Whole per cent, and cut at 255.
-    use = (load_percent >= 5.0) & (load_percent < 255.0)
-    if use.sum() < 10:
+    current = np.abs(current_a)
+    use = (current > 0.1 * np.max(current, initial=0.0)) & (load_percent < 255.0)
+    if use.sum() < 10 or np.median(load_percent[use]) < 5.0:
         raise ValueError("the load is too small to tell the torque scale")
-    current = np.abs(current_a[use])
-    slope = float((current @ torque[use]) / (current @ current))
-    left = torque[use] - slope * current
+    current, torque = current[use], (load_percent / 100.0 * limit_nm)[use]
+    slope = float((current @ torque) / (current @ current))
+    left = torque - slope * current
     spread = float(np.sqrt((left @ left) / (len(left) - 1) / (current @ current)))
     return slope, max(spread / slope, 1e-4)

@@ -89,11 +89,13 @@ def _ramp_figures(
     verdicts.append(
         at_most("rest beside the target", abs(worst), bench.acceptance.end_error_deg, "deg", bench.count_deg)
     )
+    lag = max(one[2].worst_following_deg for one in shown)
+    verdicts.append(at_most("following error", lag, bench.acceptance.following_deg, "deg", bench.count_deg))
     quantities += [
         Quantity("time over the ideal", late, "s", tick, "setpoint against the reference ramp", TELEMETRY),
         Quantity("settling after arrival", max(one[2].settle_s for one in shown), "s", tick,
                  f"ring within {bench.acceptance.end_error_deg:g} deg of the target", TELEMETRY),
-        Quantity("greatest following error", max(one[2].worst_following_deg for one in shown), "deg", bench.count_deg,
+        Quantity("greatest following error", lag, "deg", bench.count_deg,
                  "setpoint less position, same sample", TELEMETRY),
     ]  # fmt: skip
     return quantities, verdicts

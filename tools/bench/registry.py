@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Final, NamedTuple
 
 from ringlet.tools.bench import loading, moving, timing
@@ -44,3 +45,15 @@ MEASUREMENTS: Final[dict[str, Procedure]] = {
     ),
     "latency": Procedure("Latency", "the ring by 1 degree about the middle of the travel", timing.measure_latency),
 }  # fmt: skip
+
+
+def measure(name: str, bench: Bench) -> Measurement:
+    """Carry out one measurement, and say on it what holds for the whole link. Raises KeyError."""
+    found = MEASUREMENTS[name].measure(bench)
+    if not bench.polled:
+        return found
+    note = (
+        "On this shared line each sample is asked for, message by message: setpoint, position and time of a row are a few "
+        "milliseconds apart, and peaks shorter than the interval between rows do not show."
+    )
+    return replace(found, notes=(*found.notes, note))

@@ -90,7 +90,7 @@ def positioning(up: Array, down: Array, resolution: float = 0.0) -> Positioning:
     )  # fmt: skip
 
 
-ELASTIC_DEG = 0.10
+ELASTIC_DEG = 0.16
 """Most that teeth and grease are taken to give way at a reversal on top of the play; our assumption, from simulated
 plants. A very stiff ring on soft gears gives more."""
 

@@ -101,6 +101,11 @@ class Bench:
         return MotionLimits(*(float(self.handle.get(name)) for name in names))
 
     @property
+    def polled(self) -> bool:
+        """True on a shared line, where samples are asked for and not streamed."""
+        return bool(self.handle.get("shared-line") == "on")
+
+    @property
     def count_deg(self) -> float:
         """One encoder count at the ring, deg."""
         get = self.handle.get
