@@ -191,9 +191,10 @@ class Timing(NamedTuple):
 # What a receiver may rely on. Values are our choice; the reason stands in the text.
 TIMING: Final[dict[str, Timing]] = {
     "reply": Timing(10, "a node answers within this time; a control waits at least this long plus transfer time"),
-    "repeat": Timing(1000, "a request with the same header and the same bytes within this time is answered as before and not done again; questions are answered anew, and a stop is always carried out"),
+    "repeat": Timing(
         1000,
-        "a request with the same source, kind, axis and tag within this time is answered again, not done again",
+        "a request with the same header and the same bytes within this time is answered as before and not done again; "
+        "questions are answered anew, and a stop is always carried out",
     ),
     "search_reply": Timing(4, "a node starts to answer a search within this time"),
     "announce_window": Timing(
