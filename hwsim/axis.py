@@ -45,6 +45,10 @@ def limits_fit(s: Mapping[str, int]) -> bool:
     return True
 
 
+RULES = tuple(STATES[state] for state in State)
+"""Rows of the state table by number: looked up every millisecond, and an enumeration is slow to hash."""
+
+
 class Axis:
     """Firmware of one axis around a simulated drive."""
 
@@ -130,7 +134,7 @@ class Axis:
             return No(Refusal.READ_ONLY, number)
         if not row.lo <= value <= row.hi:
             return No(Refusal.OUT_OF_RANGE, number)
-        if row.write == STILL and not STATES[self.state].still:
+        if row.write == STILL and not RULES[self.state].still:
             return No(Refusal.WRONG_STATE, int(self.state))
         values = self.settings.values
         if row.name in LIMIT_PARAMETERS and not limits_fit(values | {row.name: value}):
@@ -218,7 +222,7 @@ class Axis:
             Flag.AT_LOW: self.calibrated and at <= low,
             Flag.AT_HIGH: self.calibrated and at >= high,
             Flag.CLAMPED: self.clamped,
-            Flag.TORQUE_LIMITED: self.reading.torque_limited and STATES[self.state].drive,
+            Flag.TORQUE_LIMITED: self.reading.torque_limited and RULES[self.state].drive,
             Flag.UNSAVED: self._content() != self._saved,
             Flag.STAGED: self.staged is not None,
             Flag.MARKS: bool(self.uploads.marks),
@@ -244,7 +248,7 @@ class Axis:
 
     def torque_limit(self) -> float:
         """Torque limit in force at the motor's output shaft, in mN.m."""
-        name = STATES[self.state].torque
+        name = RULES[self.state].torque
         if not name:
             return 0.0
         values = self.settings.values
@@ -280,7 +284,7 @@ class Axis:
         """Carry out a request that `may` allowed."""
         was = self.state
         row = TABLE[event, was]
-        if row.to in (State.MOVING, State.RUNNING, State.FOLLOWING) and not STATES[was].drive:
+        if row.to in (State.MOVING, State.RUNNING, State.FOLLOWING) and not RULES[was].drive:
             self.ramp.reset(self.position)
         if event in ("move", "move-travel", "run", "stream-ring", "stream-travel", "sync", "find-stops"):
             self.on_target = False
@@ -313,7 +317,7 @@ class Axis:
                     self.owner = 0
             case "find-stops":
                 self.staged = None
-                self.ramp.reset(round(self.ramp.position) if STATES[was].drive else self.position)
+                self.ramp.reset(round(self.ramp.position) if RULES[was].drive else self.position)
                 s = self.settings
                 self.finding = Finding(self.ramp, s["finding-speed"], s["finding-backoff"], s["finding-reach"])
             case "set-travel":
@@ -381,7 +385,7 @@ class Axis:
     def tick(self) -> None:
         """Advance 1 ms: ramp, drive, watchdogs, faults."""
         self.ramp.tick()
-        driven = STATES[self.state].drive
+        driven = RULES[self.state].drive
         ramp, last = self.ramp, self.reading
         if self._rest.holds(self.drive, driven):
             supply_mv = 1e3 * self.drive.supply.bus_v
@@ -395,7 +399,7 @@ class Axis:
                 # The drive counts in a new scale: the place where the ring stands keeps its number.
                 self.offset += round(last.position_mdeg) - round(self.reading.position_mdeg)
                 self._rescaled = False
-            if not driven:
+            if not driven and self.position != ramp.position:
                 ramp.reset(self.position)
         if self.owner:
             self.owner_left -= 1
@@ -465,5 +469,5 @@ class Axis:
     def _go(self, to: State | None) -> None:
         if to is not None:
             self.state = to
-        if not STATES[self.state].drive:
+        if not RULES[self.state].drive:
             self.ramp.reset(self.position)

@@ -397,8 +397,10 @@ class Node:
             self.axes[0].drive.supply.begin_tick()
         for index, axis in enumerate(self.axes):
             axis.tick()
-            if axis.news or axis.settings.values["telemetry-rate"]:
-                self._tell(index, axis)
+            rate = axis.settings.values["telemetry-rate"]
+            sample = rate and self.now_us // MS % max(1, round(1000 / rate)) == 0
+            if sample or axis.news:
+                self._tell(index, axis, bool(sample))
         if self._later:
             due = [entry for entry in self._later if entry[0] <= self.now_us]
             self._later = [entry for entry in self._later if entry[0] > self.now_us]
@@ -407,7 +409,7 @@ class Node:
         said, self.outbox = self.outbox, []
         return said
 
-    def _tell(self, index: int, axis: Axis) -> None:
+    def _tell(self, index: int, axis: Axis, sample: bool) -> None:
         # Two fresh nodes would speak under one identifier, and nobody could tell them apart.
         quiet = self.settings.values["shared-line"] or self.address == FRESH
         for what, value in () if quiet else axis.news:
@@ -416,8 +418,7 @@ class Node:
             else:
                 self._say(self._owner(0, axis), value, index)
         axis.news.clear()
-        rate = axis.settings.values["telemetry-rate"]
-        if rate and not quiet and self.now_us // MS % max(1, round(1000 / rate)) == 0:
+        if sample and not quiet:
             tag = self._counted[index]
             self._counted[index] = tag + 1 & 0xFF
             for number in range(len(POLLED)):

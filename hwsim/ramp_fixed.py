@@ -243,6 +243,9 @@ class FixedRamp:
 
     def _brake_after(self, a: int) -> Brake:
         v = self._v + a
+        if a == 0 and self._a == 0:  # at constant speed the plan stays, and its places go on by v
+            plan, end, low, high = self._brake
+            return Brake(plan, end + v, low + v, high + v)
         return brake(self._p + v, v, a, self._units.deceleration, self._units.jerk)
 
     def _allowed(self, held: Brake, side: int) -> bool:

@@ -186,6 +186,9 @@ def test_latency_and_offset_that_were_put_in(seed: int) -> None:
     node = np.floor((sent + way) * (1 + drift) * 1e3 + offset * 1e3) / 1e3
     fit = latency.clock_fit(sent, sent + way + back, node)
     assert abs(fit.offset_s - (offset + drift * fit.at_s)) <= fit.offset_u_s
+    best = int(np.argmin(way + back))
+    # Only unequal ways and the grain of the node's clock can hurt the estimate.
+    assert abs(fit.offset_s - (offset + drift * fit.at_s)) <= 0.5 * abs(way[best] - back[best]) + 1.01e-3
     assert abs(fit.drift_ppm - 1e6 * drift) <= fit.drift_u_ppm
     assert fit.offset_u_s < 0.01
     delay = rng.uniform(0.002, 0.05)

@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -13,14 +14,16 @@ from ringlet.hwsim import plant_setup
 from ringlet.hwsim.axis import Axis
 from ringlet.hwsim.cardfile import load_lens, load_motor, vary
 from ringlet.protocol import messages as m
+from ringlet.protocol.codes import Flag, Refusal
 from ringlet.protocol.states import State
 from ringlet.tools.bench import cli as bench_cli
 from ringlet.tools.bench.registry import MEASUREMENTS
 from ringlet.tools.bench.registry import measure as carry_out
 from ringlet.tools.bench.result import Measurement
-from ringlet.tools.bench.session import Bench, on_bench
+from ringlet.tools.bench.session import Acceptance, Bench, on_bench
 from ringlet.tools.errors import CheckFailed, UsageProblem
 from ringlet.tools.link import Link
+from ringlet.tools.transports import SimTransport
 
 HALF_DEG = 30.0
 
@@ -139,6 +142,71 @@ def test_firmware_that_goes_one_degree_past_a_limit_fails(tmp_path: Path, monkey
     found = measure("limit", rig_file(tmp_path))
     assert {"setpoint past a limit", "ring past a limit", "rest away from the limit"} <= failed(found)
     assert found.quantity("setpoint past a limit").value == pytest.approx(1.0, abs=0.01)
+
+
+def test_firmware_that_does_not_refuse_or_flag_fails(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    may, flags = Axis.may, Axis.flags
+    assert isinstance(flags, property)
+    read = flags.fget
+    assert read is not None
+
+    def lax(axis: Axis, event: str, body: Any) -> Any:
+        no = may(axis, event, body)
+        return None if no is not None and no.code is Refusal.PAST_TRAVEL else no
+
+    monkeypatch.setattr(Axis, "may", lax)
+    monkeypatch.setattr(Axis, "flags", property(lambda axis: read(axis) & ~(1 << Flag.CLAMPED)))
+    assert failed(measure("limit", rig_file(tmp_path))) == {
+        f"{end} limit: {what}" for end in ("lower", "upper")
+        for what in ("move past it is refused", "stream past it is flagged")
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("delay_ms", [3, 6])
+def test_latency_that_was_put_in_is_found(delay_ms: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    slow_down(monkeypatch, delay_ms)
+    found = measure("latency", rig_file(tmp_path))
+    assert failed(found) == set()
+    trip = found.quantity("request to reply, 50 per cent")
+    assert trip.value == pytest.approx((delay_ms + 1) / 1e3, abs=1.001e-3)
+    offset = found.quantity("clock offset, node less tool")  # both clocks are the rig's: the truth is 0
+    assert offset.uncertainty is not None
+    assert abs(offset.value) <= offset.uncertainty < 0.006
+    motion = found.quantity("setpoint to ramp, median")
+    assert motion.uncertainty is not None
+    assert abs(motion.value - (delay_ms + 2) / 1e3) <= motion.uncertainty
+
+
+def test_an_answer_that_comes_too_late_fails(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with bench(rig_file(tmp_path)) as made:
+        made.fresh()
+        slow_down(monkeypatch, 11)
+        found = MEASUREMENTS["latency"].measure(made)
+    assert failed(found) & {"answers", "request to reply, 99 per cent"}
+
+
+def slow_down(monkeypatch: pytest.MonkeyPatch, delay_ms: int) -> None:
+    """Every message to the rig takes this much longer."""
+    under_way: list[tuple[int, int, bytes]] = []
+    step = SimTransport.step
+
+    def send(self: SimTransport, ident: int, data: bytes) -> None:
+        under_way.append((self.rig.now_us + 1000 * delay_ms, ident, data))
+
+    def later(self: SimTransport) -> None:
+        for one in [one for one in under_way if one[0] <= self.rig.now_us]:
+            under_way.remove(one)
+            self.rig.send(one[1], one[2])
+        step(self)
+
+    monkeypatch.setattr(SimTransport, "send", send)
+    monkeypatch.setattr(SimTransport, "step", later)
+
+
+def test_too_much_torque_at_contact_fails(tmp_path: Path) -> None:
+    with Link.open(f"sim:{rig_file(tmp_path)}") as link, on_bench(link, link.axis(16, 0), find=True) as made:
+        made.acceptance = Acceptance(contact_torque=0.8)
+        assert failed(MEASUREMENTS["stops"].measure(made)) == {"torque at contact"}
 
 
 def test_a_known_travel_that_is_one_degree_off_fails_the_stops_check(tmp_path: Path) -> None:

@@ -38,6 +38,8 @@ Our choice, from simulated plants (tests/tools/test_bench_plants.py)."""
 
 
 BREAKAWAY_S: Final = 0.03
+SCALE_FLOOR: Final = 0.001
+"""Least relative uncertainty of a torque scale from the load: rounding errors of neighbours are not independent."""
 
 
 class Pass(NamedTuple):
@@ -216,4 +218,4 @@ def torque_scale(current_a: Array, load_percent: Array, limit_nm: Array) -> tupl
     slope = float((current @ torque) / (current @ current))
     left = torque - slope * current
     spread = float(np.sqrt((left @ left) / (len(left) - 1) / (current @ current)))
-    return slope, max(spread / slope, 1e-4)
+    return slope, max(spread / slope, SCALE_FLOOR)

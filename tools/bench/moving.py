@@ -46,7 +46,8 @@ def measure_ramp(bench: Bench) -> Measurement:
         bench.restore()
         if bench.trouble:
             break
-        figures = ramp.move_figures(*record[:3], limits, count, bench.acceptance.end_error_deg)
+        blur = float(np.median(np.diff(record.time_s))) if bench.polled else 0.0
+        figures = ramp.move_figures(*record[:3], limits, count, bench.acceptance.end_error_deg, blur)
         shown.append((name, limits, figures))
     verdicts = [finished("moves", bench.trouble)]
     quantities: list[Quantity] = []

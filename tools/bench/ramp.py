@@ -84,22 +84,25 @@ def ideal_duration(distance_deg: float, limits: MotionLimits, tick_s: float = 0.
 
 
 def move_figures(
-    time_s: Array, setpoint_deg: Array, position_deg: Array, limits: MotionLimits, count_deg: float, band_deg: float
-) -> MoveFigures:
+    time_s: Array, setpoint_deg: Array, position_deg: Array, limits: MotionLimits, count_deg: float, band_deg: float,
+    blur_s: float = 0.0,
+) -> MoveFigures:  # fmt: skip
     """Figures of one move that is recorded from rest to rest. `count_deg` is one encoder count at the ring.
 
-    Raises ValueError when the setpoint does not move.
+    `blur_s`: how far the time of a row may be off from that of its positions; at full speed it blurs the positions like
+    a coarser step, and widens windows and bounds. Raises ValueError when the setpoint does not move.
     """
     moving = np.nonzero(np.abs(np.diff(setpoint_deg)) > 0)[0]
     if not len(moving):
         raise ValueError("the setpoint did not move")
+    step = SETPOINT_STEP_DEG + blur_s * limits.velocity
     begin, end = moving[0], moving[-1] + 1
     off = np.abs(position_deg - setpoint_deg[-1])
     outside = np.nonzero(off > band_deg)[0]
     settled = time_s[min(len(time_s) - 1, outside[-1] + 1)] if len(outside) else time_s[0]
     return MoveFigures(
-        setpoint=peaks(time_s, setpoint_deg, limits, SETPOINT_STEP_DEG),
-        ring=peaks(time_s, position_deg, limits, SETPOINT_STEP_DEG + count_deg),
+        setpoint=peaks(time_s, setpoint_deg, limits, step),
+        ring=peaks(time_s, position_deg, limits, step + count_deg),
         duration_s=float(time_s[end] - time_s[begin]),
         ideal_s=ideal_duration(float(abs(setpoint_deg[-1] - setpoint_deg[0])), limits),
         settle_s=float(max(0.0, settled - time_s[end])),

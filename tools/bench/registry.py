@@ -53,7 +53,7 @@ def measure(name: str, bench: Bench) -> Measurement:
     if not bench.polled:
         return found
     note = (
-        "On this shared line each sample is asked for, message by message: setpoint, position and time of a row are a few "
-        "milliseconds apart, and peaks shorter than the interval between rows do not show."
+        "On this shared line each sample is asked for, message by message: setpoint, position and time of a row are a "
+        "few milliseconds apart, and peaks shorter than the interval between rows do not show."
     )
     return replace(found, notes=(*found.notes, note))
