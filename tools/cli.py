@@ -16,6 +16,7 @@ from typer.core import TyperCommand
 from typer.main import get_command
 
 from ringlet.tools import cli_bus, cli_emit, cli_motion, cli_ramp, cli_settings, cli_sim, cli_wire
+from ringlet.tools.bench.cli import app as bench_app
 from ringlet.tools.cli_common import CAUTION, NUMBERS, looks_like_number
 from ringlet.tools.errors import DeviceRefused, RingletError, UsageProblem
 
@@ -104,6 +105,8 @@ for _panel, _commands in COMMANDS.items():
         app.command(
             _name, cls=NumberCommand, rich_help_panel=_panel, context_settings=NUMBERS, epilog=_epilog
         )(_command)  # fmt: skip
+
+app.add_typer(bench_app, name="bench", rich_help_panel="Checks", context_settings=NUMBERS)
 
 # typer carries its own copy of click in some versions and shares the installed one in others; both raise below this.
 _USAGE: Final[type[Any]] = next(c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException")

@@ -115,6 +115,12 @@ def test_a_motor_that_is_too_weak_fails_the_ramp(tmp_path: Path) -> None:
     assert "fault" in next(verdict.text for verdict in found.verdicts if verdict.name == "moves")
 
 
+@pytest.mark.parametrize("name", [name for name in MEASUREMENTS if name not in ("ramp", "stops")])
+def test_a_motor_that_is_too_weak_fails_everywhere_and_ends_in_order(name: str, tmp_path: Path) -> None:
+    found = measure(name, rig_file(tmp_path, {"peak_current_a": 0.04}))
+    assert failed(found)
+
+
 def test_a_motor_that_lags_fails_the_following_error(tmp_path: Path) -> None:
     found = measure("ramp", rig_file(tmp_path, {"peak_current_a": 0.065}))
     assert "following error" in failed(found)
@@ -254,7 +260,7 @@ def test_an_interruption_ramps_down_puts_settings_back_and_frees_the_axis(
         assert handle.position() < 24.0
         assert handle.get("acceleration-limit") == before
         assert link.request(m.GetOwner(0), node=16, axis=0).owner == 0
-    assert "settings of axis 0 of node 16 are as they were" in capsys.readouterr().err
+    assert "for its measurements is back as it was" in capsys.readouterr().err
 
 
 def test_torque_is_lowered_never_raised(tmp_path: Path) -> None:

@@ -180,8 +180,7 @@ def _approach(bench: Bench, name: str, limit: float, sign: float, flags: list[in
                 _stream(bench, place)
                 yield from bench.pause(1 / STREAM_HZ)
             flags.append(bench.handle.status().flags)
-            bench.handle.hold()
-            yield from bench.at_rest()
+            yield from bench.halt()
         case _:
             bench.handle.move(limit, wait=False)
             if name == "far move":
@@ -202,8 +201,7 @@ def _refused(bench: Bench, name: str, target: float, item: int) -> Verdict:
     except DeviceRefused as error:
         right = error.code == Refusal.PAST_TRAVEL and error.item == item
         return Verdict(name, right, None, None, "", f"refused: {error}")
-    bench.handle.hold()
-    bench.run(bench.at_rest())
+    bench.run(bench.halt())
     return Verdict(name, False, None, None, "", "the move was accepted, and was stopped by the bench")
 
 
@@ -311,8 +309,7 @@ def _wave(bench: Bench, middle: float, seconds: float, shape: _Shape) -> Script:
     while (at := clock.now() - start) < seconds:
         _stream(bench, middle + shape(at))
         yield from bench.pause(0.5 / STREAM_HZ)
-    bench.handle.hold()
-    yield from bench.at_rest()
+    yield from bench.halt()
 
 
 def _frequency(
@@ -321,7 +318,11 @@ def _frequency(
 ) -> tuple[Plot, ...]:  # fmt: skip
     most = 0.1 * span
     bench.run(bench.go(middle))
+    if bench.trouble:
+        return ()
     records["sine"] = record = bench.record(_wave(bench, middle, 3.0, _Shape(1.0, 1.0, 3.0, most, limits)))
+    if bench.trouble:
+        return ()
     inside = record.part(1.0, 2.9)
     wanted, at, _ = response.sine_fit(inside.time_s, inside.setpoint_deg, 1.0)
     got, there, _ = response.sine_fit(inside.time_s, inside.position_deg, 1.0)
@@ -336,6 +337,8 @@ def _frequency(
         Quantity("sine: greatest following error", worst, "deg", bench.count_deg, how, TELEMETRY),
     ]  # fmt: skip
     bench.run(bench.go(middle))
+    if bench.trouble:
+        return ()
     records["chirp"] = record = bench.record(_wave(bench, middle, 8.0, _Shape(0.5, 20.0, 8.0, most, limits)))
     if bench.trouble:
         return ()

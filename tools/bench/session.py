@@ -22,7 +22,7 @@ from ringlet.tools.axis_handle import AxisHandle
 from ringlet.tools.bench.friction import torque_scale
 from ringlet.tools.bench.ramp import MotionLimits
 from ringlet.tools.bench.result import Array, Columns
-from ringlet.tools.errors import RingletError, UsageProblem, fault_text
+from ringlet.tools.errors import DeviceRefused, RingletError, UsageProblem, fault_text
 from ringlet.tools.link import Link
 
 Script = Iterator[None]
@@ -163,8 +163,7 @@ class Bench:
         self.trouble = None
         if self.handle.status().state == State.FAULTED:
             self.link.request(m.ClearFault(0), node=self.handle.node, axis=self.handle.axis)
-        self.handle.hold()
-        self.run(self.at_rest())
+        self.run(self.halt())
 
     def pause(self, seconds: float) -> Script:
         """Let time pass."""
@@ -188,12 +187,24 @@ class Bench:
                 self.trouble = self.trouble or f"the axis was not at rest after {timeout:g} s"
                 return
 
+    def halt(self) -> Script:
+        """Ramp down, hold, and wait for rest; a fault becomes `trouble`."""
+        try:
+            self.handle.hold()
+        except DeviceRefused as error:
+            self.trouble = self.trouble or str(error)
+        yield from self.at_rest()
+
     def go(self, deg: float, speed: float | None = None, settle_s: float = 0.1) -> Script:
         """Move there and rest for a moment. Nothing is done any more once there is trouble."""
         if self.trouble:
             return
         low, high = self.travel
-        self.handle.move(min(high, max(low, deg)), speed, wait=False)
+        try:
+            self.handle.move(min(high, max(low, deg)), speed, wait=False)
+        except DeviceRefused as error:
+            self.trouble = str(error)
+            return
         yield from self.at_rest()
         yield from self.pause(settle_s)
 
@@ -261,5 +272,5 @@ def on_bench(
             where = f"axis {handle.axis} of node {handle.node}"
             common.note(
                 f"Could not be put back on {where}: {', '.join(left)}." if left
-                else f"The settings of {where} are as they were before the bench."
+                else f"What the bench set on {where} for its measurements is back as it was."
             )  # fmt: skip

@@ -52,8 +52,7 @@ def measure_latency(bench: Bench) -> Measurement:
             place = 0.5 * (low + high) + (1.0 if number % 2 == 0 else 0.0)
             link.send(m.StreamRing(0, round(1000 * place)), node=node, axis=axis)
             yield from bench.pause(0.3)
-        bench.handle.hold()
-        yield from bench.at_rest()
+        yield from bench.halt()
 
     record = bench.record(steps())
     tick = float(np.median(np.diff(record.time_s)))
