@@ -198,7 +198,8 @@ class Axis:
     @property
     def position(self) -> int:
         """Measured ring position in mdeg."""
-        return max(-POSITION_LIMIT, min(POSITION_LIMIT, round(self.reading.position_mdeg) + self.offset))
+        here = round(self.reading.position_mdeg) + self.offset
+        return here if -POSITION_LIMIT <= here <= POSITION_LIMIT else max(-POSITION_LIMIT, min(POSITION_LIMIT, here))
 
     def ring_of_share(self, share: int) -> int:
         """Ring position of a share of the travel, rounded to the nearest mdeg."""
@@ -255,7 +256,8 @@ class Axis:
         limit = values[name]
         if not self.calibrated:
             limit = min(limit, values["torque-finding"])
-        return limit * self._derating()
+        cool = 10.0 * self.reading.winding_c <= values["winding-limit"] - DERATE_BAND
+        return float(limit) if cool else limit * self._derating()
 
     # --- requests ------------------------------------------------------------------------------------------------
 
@@ -407,7 +409,7 @@ class Axis:
                 self.news.append(("owner", self.owner))
                 self.owner = 0
                 self._lose_control("free" if self.settings["on-loss"] else "hold")
-        self._judge(driven)
+        self._judge(driven, ramp)
         self._progress()
 
     def _progress(self) -> None:
@@ -424,14 +426,16 @@ class Axis:
                 self.placed = True
                 self._apply_travel()
                 self._event("found")
-        elif self.state is State.STOPPING and self.ramp.at_rest:
+        elif self.state is State.HOLDING or not self.ramp.at_rest:
+            return  # nothing to come to rest
+        elif self.state is State.STOPPING:
             self._event({"hold": "rested", "free": "rested-free", "fault": "rested-fault"}[self.after])
-        elif self.state in (State.MOVING, State.RUNNING) and self.ramp.at_rest:
+        elif self.state is State.MOVING or self.state is State.RUNNING:
             self.on_target = self.state is State.MOVING
             self._event("arrived")
 
-    def _judge(self, driven: bool) -> None:
-        state, ramp = self.state, self.ramp
+    def _judge(self, driven: bool, ramp: FixedRamp) -> None:
+        state = self.state
         moving = driven and state is not State.HOLDING and state is not State.FINDING and not ramp.at_rest
         off = abs(ramp.position - self.position) if driven and state is not State.FINDING else 0.0
         self.present = self._watch.look(self.settings.values, self.reading, moving, off)

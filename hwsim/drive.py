@@ -142,11 +142,15 @@ class Supply:
         self.bus_v = volts
         self.drawn_a = 0.0
         self.browned_out = False
+        self._decay_of: tuple[float, float] | None = None
+        self._decay = 0.0
 
     def begin_tick(self) -> None:
         """Settle the bus voltage on what was drawn in the last tick and start counting anew."""
-        decay = plant.supply_decay(self.ohms, self.capacitor_uf)
-        self.bus_v = plant.supply_tick(self.bus_v, self.volts, self.ohms, decay, self.drawn_a + self.board_a)
+        key = (self.ohms, self.capacitor_uf)
+        if key != self._decay_of:
+            self._decay_of, self._decay = key, plant.supply_decay(*key)
+        self.bus_v = plant.supply_tick(self.bus_v, self.volts, self.ohms, self._decay, self.drawn_a + self.board_a)
         self.drawn_a = 0.0
         if self.bus_v < self.brownout_v:
             self.browned_out = True

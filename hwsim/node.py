@@ -14,13 +14,15 @@ from ringlet.protocol.codec import Packet, WireError, kind_of, packet, unpack
 from ringlet.protocol.codes import TIMING, VERSION_MAJOR, VERSION_MINOR, Fault, Flag, Refusal, names
 from ringlet.protocol.header import ALL_AXES, EVERYONE, FRESH, IDENT_MAX, KIND_SHIFT, NOBODY, unpack_header
 from ringlet.protocol.items import text_parts
-from ringlet.protocol.params import ANY, BY_ID
+from ringlet.protocol.params import ANY, BY_ID, BY_NAME
 from ringlet.protocol.states import REQUESTS, State
 from ringlet.protocol.wire import KINDS, Kind, problem
 
 MS = 1000
 POLLED = (m.Motion, m.Drive, m.Health, m.Status, m.Sample)
 """Telemetry messages in the order of the enumeration `poll`."""
+PERIOD_MS = (0, *(max(1, round(1000 / rate)) for rate in range(1, BY_NAME["telemetry-rate"].hi + 1)))
+"""Milliseconds between samples, by telemetry rate in Hz; 0 for none."""
 NODE_TEXTS = 2
 """Items below this belong to the node: maker and model."""
 SAID_MOST = 1024
@@ -397,10 +399,10 @@ class Node:
             self.axes[0].drive.supply.begin_tick()
         for index, axis in enumerate(self.axes):
             axis.tick()
-            rate = axis.settings.values["telemetry-rate"]
-            sample = rate and self.now_us // MS % max(1, round(1000 / rate)) == 0
+            period = PERIOD_MS[axis.settings.values["telemetry-rate"]]
+            sample = period > 0 and self.now_us // MS % period == 0
             if sample or axis.news:
-                self._tell(index, axis, bool(sample))
+                self._tell(index, axis, sample)
         if self._later:
             due = [entry for entry in self._later if entry[0] <= self.now_us]
             self._later = [entry for entry in self._later if entry[0] > self.now_us]
@@ -421,8 +423,9 @@ class Node:
         if sample and not quiet:
             tag = self._counted[index]
             self._counted[index] = tag + 1 & 0xFF
+            select = axis.settings["telemetry-select"]
             for number in range(len(POLLED)):
-                if axis.settings["telemetry-select"] >> number & 1:
+                if select >> number & 1:
                     self._say(self._telemetry(tag, axis, number), EVERYONE, index)
 
 
