@@ -48,7 +48,8 @@ NUMBERS = {"ignore_unknown_options": True}
 
 CAUTION = (
     "Caution: gears pinch fingers, and a motor can break a lens that is stuck or has no end stops. A software stop is "
-    "not an emergency stop: be able to cut the power in hardware. Follow the lens and motor makers' instructions."
+    "not an emergency stop: be able to cut the power in hardware. Follow the lens and motor makers' instructions and "
+    "local codes, and ask qualified people."
 )
 
 
