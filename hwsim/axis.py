@@ -256,8 +256,7 @@ class Axis:
         limit = values[name]
         if not self.calibrated:
             limit = min(limit, values["torque-finding"])
-        cool = 10.0 * self.reading.winding_c <= values["winding-limit"] - DERATE_BAND
-        return float(limit) if cool else limit * self._derating()
+        return limit * self._derating()
 
     # --- requests ------------------------------------------------------------------------------------------------
 

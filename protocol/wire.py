@@ -10,7 +10,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Annotated, Any, Final, NamedTuple, Protocol, TypeVar, get_args, get_origin, get_type_hints
+from typing import Annotated, Any, Final, NamedTuple, TypeVar, get_args, get_origin, get_type_hints
 
 from construct import (
     Bytes,
@@ -118,17 +118,6 @@ class Spec(NamedTuple):
         """Whether this count has a meaning."""
         lo, hi = self.bounds
         return lo <= count <= hi or any(count == value for value, _ in self.field.reserved)
-
-
-class Body(Protocol):
-    """What every message body has: the tag first, and the tuple interface."""
-
-    @property
-    def tag(self) -> int: ...
-
-    def __iter__(self) -> Iterator[Any]: ...
-    def __len__(self) -> int: ...
-    def _asdict(self) -> dict[str, Any]: ...
 
 
 class Kind(NamedTuple):

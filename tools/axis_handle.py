@@ -6,9 +6,6 @@ from collections.abc import Callable
 from decimal import ROUND_HALF_EVEN, Decimal, InvalidOperation
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
-import numpy as np
-from numpy.typing import NDArray
-
 from ringlet.protocol import messages as m
 from ringlet.protocol.codec import Packet
 from ringlet.protocol.codes import ENUMS, Flag, names
@@ -19,6 +16,9 @@ from ringlet.protocol.states import State
 from ringlet.tools.errors import CheckFailed, DeviceRefused, NoAnswer, UsageProblem, fault_text
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from ringlet.tools.link import Link
 
 MDEG: Final = 1000
@@ -131,6 +131,11 @@ class AxisHandle:
         """Ring position in degrees."""
         motion: m.Motion = self._request(m.Poll(0, _KINDS["motion"]))
         return motion.position / MDEG
+
+    def setpoint(self) -> float:
+        """Where the ring should be now, in degrees."""
+        drive: m.Drive = self._request(m.Poll(0, _KINDS["drive"]))
+        return drive.setpoint / MDEG
 
     # --- settings ----------------------------------------------------------------------------------------------
 
@@ -253,6 +258,8 @@ class _Rows:
             self._link.wait(due - clock.now())
 
     def recording(self) -> Recording:
+        import numpy as np  # slow to load: not before a stop goes out
+
         table = np.array(self._rows, dtype=np.float64).reshape(-1, 5)
         start = table[0, 0] if len(table) else 0.0
         return Recording(

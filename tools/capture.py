@@ -13,11 +13,9 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from cobs import cobs
-
 from ringlet.protocol.codec import Packet, WireError, pack, unpack
 from ringlet.protocol.header import IDENT_MAX
-from ringlet.protocol.serial_frame import CRC_SIZE, HEADER_SIZE, StreamDecoder, encode_raw
+from ringlet.protocol.serial_frame import StreamDecoder, encode_raw
 from ringlet.protocol.wire import BODY_MAX
 from ringlet.tools.errors import UsageProblem
 
@@ -109,12 +107,14 @@ def read_can_log(text: str) -> Capture:
 def read_serial(data: bytes) -> Capture:
     """All messages in the bytes of a serial line; what is none is counted as the stream decoder counts it."""
     decoder, seen = StreamDecoder(), []
-    *pieces, rest = data.split(b"\0")
-    for piece in pieces:
-        for found in decoder.feed(piece + b"\0"):
-            body = cobs.decode(piece)[HEADER_SIZE:-CRC_SIZE]
-            seen.append(Seen(found, body[len(pack(found)[1]) :]))
-    lost = Counter(decoder.lost)
+    ended, zero, rest = data.rpartition(b"\0")
+    lost: Counter[str] = Counter()
+    for ident, body in decoder.frames(ended + zero):
+        try:
+            seen.append(see(ident, body))
+        except WireError as error:
+            lost[error.cause] += 1
+    lost += decoder.lost
     if rest:
         lost["unended"] += 1
     return Capture(seen, lost)

@@ -248,12 +248,6 @@ def _edge(bounds: Limits, end: str) -> tuple[float, int]:
     return (bounds.travel_max_deg, 1) if end == "upper" else (bounds.travel_min_deg, -1)
 
 
-def _setpoint(bus: Link, handle: AxisHandle) -> float:
-    from ringlet.protocol.messages import Poll
-
-    return float(bus.request(Poll(0, 1), node=handle.node, axis=handle.axis).setpoint) / 1000
-
-
 def _by_move(bus: Link, handle: AxisHandle, bounds: Limits, end: str) -> Check:
     from ringlet.protocol.codes import Refusal
 
@@ -278,12 +272,12 @@ def _by_run(bus: Link, handle: AxisHandle, bounds: Limits, end: str) -> Check:
     handle.run(way * speed)
     worst, deadline = 0.0, bus.clock.now() + 30.0
     while common.state_of(handle) == "running":
-        worst = max(worst, way * (_setpoint(bus, handle) - edge))
+        worst = max(worst, way * (handle.setpoint() - edge))
         if bus.clock.now() > deadline:
             handle.hold()
             raise NoAnswer("the ring still runs after 30 s; stop it with `ringlet stop`, or cut the power.")
         bus.wait(0.005)
-    at = _setpoint(bus, handle)
+    at = handle.setpoint()
     ring = handle.position()
     found = f"setpoint came to rest at {at:.3f} deg, {worst:.3f} deg past it at the most; ring {ring:.3f} deg"
     return Check(name, abs(at - edge) < 0.0015 and worst < 0.0015, found)
@@ -307,8 +301,8 @@ def _by_stream(bus: Link, handle: AxisHandle, bounds: Limits, end: str) -> Check
         clamped = bool(handle.status().flags >> Flag.CLAMPED & 1)
         past = way * (target - edge) > 0
         flagged, early = flagged or (clamped and past), early or (clamped and not past)
-        worst = max(worst, way * (_setpoint(bus, handle) - edge))
-    at = _setpoint(bus, handle)
+        worst = max(worst, way * (handle.setpoint() - edge))
+    at = handle.setpoint()
     handle.hold()
     handle.rest()
     found = (

@@ -209,29 +209,24 @@ def _refused(axis: AxisHandle) -> tuple[bool, str]:
     return False, f"a move to {most + 1:.2f} deg was taken"
 
 
-def _setpoint(link: Link, axis: AxisHandle) -> int:
-    drive: m.Drive = link.request(m.Poll(0, 1), node=axis.node, axis=axis.axis)
-    return drive.setpoint
-
-
 def _stream(link: Link, axis: AxisHandle) -> tuple[bool, str]:
-    least = round(float(axis.get("travel-min")) * MDEG)
-    link.send(m.StreamRing(0, least - 5 * MDEG), node=axis.node, axis=axis.axis)
-    link.wait_until(lambda: _setpoint(link, axis) <= least, 10.0)
+    least = float(axis.get("travel-min"))
+    link.send(m.StreamRing(0, round((least - 5.0) * MDEG)), node=axis.node, axis=axis.axis)
+    link.wait_until(lambda: axis.setpoint() <= least, 10.0)
     link.wait(0.2)
-    at, flags = _setpoint(link, axis), axis.status().flags
+    at, flags = axis.setpoint(), axis.status().flags
     axis.hold()
     axis.rest()
-    told = f"asked for 5 deg past, stands at {at / MDEG:.3f} deg, flagged"
+    told = f"asked for 5 deg past, stands at {at:.3f} deg, flagged"
     return at == least and bool(flags >> Flag.CLAMPED & 1), told
 
 
 def _limited(axis: AxisHandle) -> tuple[bool, str]:
-    most = round(float(axis.get("travel-max")) * MDEG)
+    most = float(axis.get("travel-max"))
     axis.run(150.0)
     axis.rest()
-    at = _setpoint(axis.link, axis)
-    return at == most, f"150 deg/s towards the upper limit, ended at {at / MDEG:.3f} of {most / MDEG:.3f} deg"
+    at = axis.setpoint()
+    return at == most, f"150 deg/s towards the upper limit, ended at {at:.3f} of {most:.3f} deg"
 
 
 def _stop(link: Link, axis: AxisHandle) -> tuple[bool, str]:

@@ -6,9 +6,7 @@ from pathlib import Path
 
 from ringlet.hwsim.cardfile import LensCard, MotorCard
 from ringlet.hwsim.figures import TorqueSpeed, top_speed_deg_s, torque_speed
-
-# Okabe and Ito, "Color Universal Design" (2008): safe for colour-blind readers. Line styles double the colours.
-BLUE, VERMILION, GREEN, GREY = "#0072B2", "#D55E00", "#009E73", "#555555"
+from ringlet.tools.palette import BLUE, GREEN, GREY, VERMILION
 
 
 def plot_torque_speed(

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ringlet.tools.palette import BLACK, SKY, VERMILION
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 Series = NDArray[np.float64]
 
-# Okabe and Ito, "Color Universal Design" (2008): safe for colour-blind readers. Line styles double the colours.
-SKY, VERMILION, BLACK = "#56B4E9", "#D55E00", "#000000"
 _COMMANDED: Final[Any] = {"color": BLACK, "lw": 1.1, "ls": (0, (2, 1.6)), "label": "setpoint", "zorder": 3}
 _MEASURED: Final[Any] = {"color": SKY, "lw": 3.0, "ls": "-", "label": "measured"}
 _LIMIT: Final[Any] = {"color": VERMILION, "lw": 1.3, "ls": (0, (7, 3)), "zorder": 1.5}

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringlet.hwsim.sweep import OUTCOMES, SweepError
+from ringlet.tools.palette import BLUE, VERMILION
 
 Table = NDArray[np.float64]
 
@@ -75,7 +76,7 @@ def plot_sweep(
         z = columns[name]
         if len(keys) == 1:
             order = np.argsort(x)
-            axes.plot(x[order], z[order], "-o", color="#0072B2", ms=3.5, lw=1.2)
+            axes.plot(x[order], z[order], "-o", color=BLUE, ms=3.5, lw=1.2)
             axes.set_ylabel(label(name))
             axes.grid(True, color="#dddddd", lw=0.6)
         else:
@@ -85,7 +86,7 @@ def plot_sweep(
         axes.set_xlabel(label(keys[0]))
         unfinished = ~np.isfinite(z)
         if len(keys) > 1 and unfinished.any():
-            axes.plot(x[unfinished], columns[keys[1]][unfinished], "x", color="#D55E00", ms=5, label="never settled")
+            axes.plot(x[unfinished], columns[keys[1]][unfinished], "x", color=VERMILION, ms=5, label="never settled")
             axes.legend(fontsize=8, loc="upper right")
     if title:
         figure.suptitle(title, fontsize=10)
