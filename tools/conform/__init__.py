@@ -1,0 +1,1 @@
+"""Conformance suite: does somebody's firmware keep the rules of the reference?"""

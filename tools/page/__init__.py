@@ -1,0 +1,1 @@
+"""The live bench page in the browser."""

@@ -1,0 +1,1 @@
+"""Whole rigs: range-driven focus, hand-back, several controls, check and apply, set-ups."""

@@ -1,0 +1,1 @@
+"""Takes: what the lenses did, recorded, recovered, exported and replayed."""
