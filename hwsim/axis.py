@@ -26,7 +26,7 @@ SCALE_PARAMETERS = frozenset({"direction", "motor-teeth", "ring-teeth", "encoder
 """What the ring position is counted by: after a change the travel is not known any more."""
 DRIVE_PARAMETERS = SCALE_PARAMETERS | {"backlash", "backlash-compensation", "position-gain", "velocity-gain"}
 ENDS = ("travel-min", "travel-max")
-MOTION = frozenset({"move", "move-travel", "run", "stream-ring", "stream-travel", "sync", "stage"})
+MOTION = frozenset({"move", "move-travel", "run", "stream-ring", "stream-travel", "sync", "stage", "stage-value"})
 DERATE_BAND = 200
 """Torque is reduced over this band below the winding limit, in tenths of a degree (see `winding-limit`)."""
 
@@ -271,10 +271,13 @@ class Axis:
             return No(Refusal.FAULTED, self.first_fault)
         if row.calibrated and not self.calibrated:
             return No(Refusal.NOT_CALIBRATED, self.index)
-        if event in ("move", "stage", "set-reference") and self.travel[0] < self.travel[1]:
+        if event in ("move", "stage", "stage-value", "set-reference"):
+            place = self.uploads.place_of(body.value) if event == "stage-value" else body.position
+            if isinstance(place, No):
+                return place
             low, high = self.travel
-            if not low <= body.position <= high:
-                return No(Refusal.PAST_TRAVEL, 0 if body.position < low else 1)
+            if low < high and not low <= place <= high:
+                return No(Refusal.PAST_TRAVEL, 0 if place < low else 1)
         if event == "set-reference" and abs(body.position) > BY_ID[1].hi:
             return No(Refusal.OUT_OF_RANGE, 1)
         if event == "clear-fault" and self.state is State.FAULTED and self.present:
@@ -304,6 +307,8 @@ class Axis:
                 self.ramp.move(max(low, min(high, wanted)))
             case "stage":
                 self.staged = (body.position, body.speed, source)
+            case "stage-value":
+                self.staged = (self.uploads.place_of(body.value), body.speed, source)
             case "sync":
                 position, speed, _ = self.staged or (round(self.ramp.position), 0, 0)
                 self.staged = None

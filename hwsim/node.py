@@ -196,8 +196,8 @@ class Node:
             self.clock_offset = body.time - self.now_us
             self.clock_set = True
             return
-        if isinstance(body, m.Timecode | m.Range):
-            return  # known, and of no use to a plain motor
+        if kind.scope == "node":
+            return  # timecode, range and the like: known, and of no use to a plain motor
         for axis in self._axes(message.axis):
             if axis.owner != src:
                 self.ignored += 1

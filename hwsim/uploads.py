@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 from ringlet.protocol import messages as m
 from ringlet.protocol.codec import kind_of
 from ringlet.protocol.codes import Refusal
-from ringlet.protocol.items import marks_check, text_check, text_parts
+from ringlet.protocol.items import marks_check, ring_of_value, text_check, text_parts
 
 
 class No(NamedTuple):
@@ -66,6 +66,13 @@ class Uploads:
             case _:
                 return m.Marks(body.tag, self.marks_unit, len(self.marks), marks_check(self.marks))
         return m.Done(body.tag, kind_of(body).code)
+
+    def place_of(self, value: int) -> Any:
+        """The ring position of a value in the table in use, or a refusal."""
+        if not self.marks:
+            return No(Refusal.UNKNOWN_ITEM, 0)
+        place = ring_of_value(self.marks, self.marks_unit, value)
+        return No(Refusal.OUT_OF_RANGE, m.StageValue._fields.index("value")) if place is None else place
 
     def _commit_marks(self, check: int) -> No | None:
         if self._new_marks is None:

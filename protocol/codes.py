@@ -142,6 +142,12 @@ ENUMS: Final[dict[str, tuple[tuple[int, str, str], ...]]] = {
         (3, "status", "state, flags and owner"),
         (4, "sample", "time of the sample"),
     ),
+    "hand-back": (
+        (0, "away", "the control is not at the motor's place; the motor does not follow it"),
+        (1, "blending", "the control has taken over, and what is left of the difference is being worked off"),
+        (2, "coupled", "the motor follows the control"),
+        (3, "lost", "nothing has been heard of the control; the motor holds"),
+    ),
     "source": ((0, "other", "not stated"), (1, "sensor", "a range sensor"), (2, "hand", "typed in by a person")),
 }
 

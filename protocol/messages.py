@@ -23,6 +23,8 @@ Item = Annotated[
 ]  # fmt: skip
 Six = Annotated[bytes, Field(TEXT6, "Six bytes of UTF-8 text; the last part is filled up with zero bytes.")]
 Check = Annotated[int, Field(U16, "CRC-16 (the framing's polynomial) over the items' bytes in order.")]
+TargetNode = Annotated[int, Field(U8, "Address of the node that is meant.", lo=16, hi=126)]
+TargetAxis = Annotated[int, Field(U8, "Number of the axis that is meant.", hi=7)]
 MarkIndex = Annotated[int, Field(U8, "Number of the mark, from 0, in rising ring position.", hi=63)]
 MarkRing = Annotated[int, Field(I24, "Ring position of the mark.", "deg", "0.001")]
 MarkValue = Annotated[
@@ -102,6 +104,28 @@ class Range(NamedTuple):
     quality: Annotated[int, Field(U8, "Trust in the reading, 0 none to 255 full.")]
     age: Annotated[int, Field(U16, "Time since the reading was made.", "ms")]
     source: Annotated[int, Field(U8, "Where the reading comes from.", values="source")]
+
+
+@kind(0x09, "knob", priority=2, role="stream", scope="node", broadcast=True)
+class Knob(NamedTuple):
+    """Where an operator's control stands, and which axis it is meant for; for tools and controls, motors ignore it."""
+
+    tag: Tag
+    target: TargetNode
+    target_axis: TargetAxis
+    place: Annotated[int, Field(U16, "Place of the control, as a share of its own travel.", "travel")]
+    known: Annotated[int, Field(U8, "Whether the control passed its index: its place is sure.", values="onoff")]
+
+
+@kind(0x0A, "guide", priority=2, role="stream", scope="node", broadcast=True)
+class Guide(NamedTuple):
+    """Where a control must go to meet its motor before it takes over; for any display or light, motors ignore it."""
+
+    tag: Tag
+    target: TargetNode
+    target_axis: TargetAxis
+    distance: Annotated[int, Field(I24, "Motor less control, on the ring; above 0: go up.", "deg", "0.001")]
+    phase: Annotated[int, Field(U8, "How far the hand-back has come.", values="hand-back")]
 
 
 # --- priority 3: motion ----------------------------------------------------------------------------------------------
@@ -194,6 +218,18 @@ class ClearFault(NamedTuple):
     """Forget latched faults whose cause is gone; anyone may send it, nothing moves."""
 
     tag: Tag
+
+
+@kind(0x1A, "stage-value", priority=3, role="request", reply="done", owner="must")
+class StageValue(NamedTuple):
+    """As `stage`, to the place that the axis' own table of marks gives for this value: pairs meet by one number.
+
+    Refused as an unknown item without a table, and as out of range for a value that lies between no two marks.
+    """
+
+    tag: Tag
+    value: MarkValue
+    speed: Speed
 
 
 # --- priority 3: ownership -------------------------------------------------------------------------------------------

@@ -49,7 +49,8 @@ STATES: Final[dict[State, StateRule]] = {
 ENUMS["state"] = tuple((int(state), state.name.lower(), STATES[state].doc) for state in State)
 
 REQUESTS: Final = (
-    "move", "move-travel", "run", "stream-ring", "stream-travel", "sync", "stage", "hold", "release", "stop",
+    "move", "move-travel", "run", "stream-ring", "stream-travel", "sync", "stage", "stage-value", "hold",
+    "release", "stop",
     "find-stops", "set-travel", "set-reference", "clear-fault", "yield",
 )  # fmt: skip
 """Kinds that the table decides on; every other kind is answered in every state but STARTING."""
@@ -90,6 +91,7 @@ TRANSITIONS: Final[tuple[Transition, ...]] = (
     Transition("stream-ring", _READY, _S.FOLLOWING, True, "a setpoint past the limits is cut and flagged"),
     Transition("stream-travel", _READY, _S.FOLLOWING, True, "as `stream-ring`"),
     Transition("stage", _READY, None, True, "kept until `sync`"),
+    Transition("stage-value", _READY, None, True, "as `stage`"),
     Transition("sync", _READY, _S.MOVING, True, "only when a setpoint is staged"),
     Transition("hold", (_S.RELEASED, _S.HOLDING), _S.HOLDING, False, "switches the drive on where the ring stands"),
     Transition("hold", (*_MOTION, _S.FINDING), _S.STOPPING, False, "ramps down, then holds"),

@@ -314,6 +314,25 @@ def test_clock() -> None:
 # --- marks and texts -----------------------------------------------------------------------
 
 
+def test_a_value_is_staged_through_the_table_of_marks() -> None:
+    bench = Bench()
+    bench.calibrate()
+    assert bench.no(m.StageValue(0, 2000, 0)) == (Refusal.UNKNOWN_ITEM, 0)
+    table = [(20_000, 1000), (60_000, 4000), (150_000, 0xFFFFFF)]
+    bench.do(m.OpenMarks(0, 0, 3))
+    for index, (position, value) in enumerate(table):
+        bench.do(m.PutMark(0, index, position, value))
+    bench.do(m.CommitMarks(0, marks_check(table)))
+    assert bench.no(m.StageValue(0, 999, 0)) == (Refusal.OUT_OF_RANGE, 1)
+    assert bench.no(m.StageValue(0, 0xFFFFFF, 0)) == (Refusal.PAST_TRAVEL, 1)
+    bench.do(m.StageValue(0, 2000, 0))  # 1/2000 lies two thirds of the way from 1/1000 to 1/4000
+    assert bench.axis.staged is not None
+    assert bench.axis.staged[0] == 46_666
+    bench.cast(m.Sync(0))
+    bench.until(State.HOLDING)
+    assert abs(bench.axis.position - 46_666) < 100
+
+
 def test_marks_upload_commit_and_read_back() -> None:
     bench = Bench()
     table = [(1000 * i, 400 + 100 * i) for i in range(12)]

@@ -34,6 +34,7 @@ BODIES: dict[str, Any] = {
     "commit-marks": m.CommitMarks(0, marks_check([(1000, 500)])), "get-marks": m.GetMarks(0),
     "get-mark": m.GetMark(0, 0), "get-text": m.GetText(0, 3 << 4), "put-text": m.PutText(0, 3 << 4, FREE_TEXT[0]),
     "commit-text": m.CommitText(0, 3, len(FREE_TEXT), text_check(FREE_TEXT)), "discover": m.Discover(0),
+    "knob": m.Knob(0, 16, 0, 100, 1), "guide": m.Guide(0, 16, 0, -500, 0), "stage-value": m.StageValue(0, 500, 0),
     "search": m.Search(0, 0, 0x80), "assign": m.Assign(0, 0x52494E470001, 0), "identify": m.Identify(0),
 }  # fmt: skip
 
@@ -178,7 +179,7 @@ def test_a_fault_that_brakes_is_not_overtaken() -> None:
     base.drive.case_c = 90.0
     base.step(2)
     assert base.axis.state is State.STOPPING
-    for name in ("move", "move-travel", "run", "stage"):
+    for name in ("move", "move-travel", "run", "stage", "stage-value"):
         assert base.no(BODIES[name])[0] is Refusal.FAULTED
     base.cast(BODIES["stream-ring"], 0, node=16)
     base.step(2)

@@ -87,7 +87,7 @@ def test_motion_leads_to_a_powered_state_and_targets_need_the_travel() -> None:
         if event in MOTION:
             assert row.to in POWERED
             assert row.calibrated == (event != "run")
-        if event == "stage":
+        if event in ("stage", "stage-value"):
             assert row.calibrated
             assert row.to is None
 
