@@ -393,11 +393,13 @@ class Axis:
         self.ramp.tick()
         driven = RULES[self.state].drive
         ramp, last = self.ramp, self.reading
-        if self._rest.holds(self.drive, driven):
+        if not driven and self._rest.holds(self.drive):
             supply_mv = 1e3 * self.drive.supply.bus_v
             if supply_mv != last.supply_mv:
                 self.reading = last._replace(supply_mv=supply_mv)
         else:
+            if driven:
+                self._rest.ticks = 0
             self.reading = self.drive.tick(
                 driven, ramp.position - self.offset, ramp.velocity, ramp.acceleration, self.torque_limit()
             )
@@ -440,8 +442,10 @@ class Axis:
 
     def _judge(self, driven: bool, ramp: FixedRamp) -> None:
         state = self.state
-        moving = driven and state is not State.HOLDING and state is not State.FINDING and not ramp.at_rest
-        off = abs(ramp.position - self.position) if driven and state is not State.FINDING else 0.0
+        moving, off = False, 0.0
+        if driven and state is not State.FINDING:
+            moving = state is not State.HOLDING and not ramp.at_rest
+            off = abs(ramp.position - self.position)
         self.present = self._watch.look(self.settings.values, self.reading, moving, off)
         if self.present:
             for fault in sorted(self.present):

@@ -24,8 +24,10 @@ class Watch:
 
     def look(self, s: dict[str, int], reading: DriveReading, moving: bool, off_mdeg: float) -> frozenset[Fault]:
         """One tick. `moving`: the setpoint moves under power; `off_mdeg`: distance to it, 0 where none counts."""
-        pushing = moving and reading.torque_limited and abs(reading.velocity_mdeg_s) < STANDING_MDEG_S
-        self._stalled_ms = self._stalled_ms + 1 if pushing else 0
+        if moving and reading.torque_limited and abs(reading.velocity_mdeg_s) < STANDING_MDEG_S:
+            self._stalled_ms += 1
+        else:
+            self._stalled_ms = 0
         hot_winding = 10.0 * reading.winding_c > s["winding-limit"]
         hot_case = 10.0 * reading.case_c > s["case-limit"]
         low = reading.supply_mv < s["supply-min"]
@@ -54,21 +56,19 @@ class Rest:
 
     def __init__(self) -> None:
         self._seen: Any = None
-        self._ticks = 0
+        self.ticks = 0
+        """ticks without a change; whoever steps the drive under power sets it to 0"""
 
-    def holds(self, drive: Drive, driven: bool) -> bool:
-        """Whether this tick of the drive can be left out."""
-        if driven:
-            self._ticks = 0
-            return False
+    def holds(self, drive: Drive) -> bool:
+        """Whether this tick of a drive that is off can be left out."""
         truth, faults = drive.truth, drive.faults
         seen = (truth.ring_deg, truth.rotor_deg, faults.ambient_c, faults.counts_lost, drive.settings)
         if seen != self._seen:
-            self._seen, self._ticks = seen, 0
+            self._seen, self.ticks = seen, 0
             return False
-        self._ticks += 1
-        if self._ticks == REST_TICKS:
+        self.ticks += 1
+        if self.ticks == REST_TICKS:
             warm = max(abs(truth.winding_c - faults.ambient_c), abs(truth.case_c - faults.ambient_c)) > AMBIENT_K
             if warm or truth.current_a != 0.0:
-                self._ticks = 0
-        return self._ticks > REST_TICKS
+                self.ticks = 0
+        return self.ticks > REST_TICKS
