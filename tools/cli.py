@@ -15,7 +15,7 @@ import typer
 from typer.core import TyperCommand
 from typer.main import get_command
 
-from ringlet.tools import cli_bus, cli_emit, cli_motion, cli_ramp, cli_settings, cli_sim, cli_wire
+from ringlet.tools import cli_bus, cli_doctor, cli_emit, cli_motion, cli_ramp, cli_settings, cli_sim, cli_wire
 from ringlet.tools.bench.cli import app as bench_app
 from ringlet.tools.cli_common import CAUTION, NUMBERS, looks_like_number
 from ringlet.tools.errors import DeviceRefused, RingletError, UsageProblem
@@ -66,6 +66,7 @@ COMMANDS: Final[dict[str, tuple[tuple[str, Command], ...]]] = {
         ("identify", cli_bus.identify),
         ("status", cli_bus.status),
         ("watch", cli_bus.watch),
+        ("doctor", cli_doctor.doctor),
     ),
     "Settings": (
         ("get", cli_settings.get),

@@ -1,0 +1,41 @@
+"""`ringlet doctor`: what is here, what is missing, and the next step in words."""
+
+from __future__ import annotations
+
+import typer
+
+from ringlet.tools import cli_common as common
+from ringlet.tools.cli_common import JsonOption, LinkOption
+
+MARKS = {"good": ("✓", "green"), "note": ("·", "yellow"), "bad": ("✗", "red")}
+
+
+def doctor(link: LinkOption = None, as_json: JsonOption = False) -> None:
+    """Say what is installed, which ports and adapters are there, whether something answers, and what to do next.
+
+    Nothing moves. With --link the link is opened and asked who is there; where nobody answers, usual rates are tried on
+    a serial line, and listened at on a CAN adapter.
+
+    Examples: `ringlet doctor` and `ringlet doctor --link serial:/dev/ttyUSB0?baud=115200`.
+    """
+    from ringlet.tools.doctor import BAD, looks, platform_note
+
+    found = looks(link)
+    if as_json:
+        common.emit({"findings": [one._asdict() for one in found]})
+    else:
+        from rich.table import Table
+        from rich.text import Text
+
+        table = Table(box=None, show_header=False, padding=(0, 1))
+        for one in found:
+            mark, colour = MARKS[one.state]
+            said = Text(one.text)
+            if one.next:
+                said.append(f"\n→ {one.next}", style="bold")
+            table.add_row(Text(mark, style=colour), one.topic, said)
+        common.console().print(table)
+        if platform_note():
+            common.note(platform_note())
+    if any(one.topic in ("link", "packages", "ringlet") and one.state == BAD for one in found):
+        raise typer.Exit(3 if link else 2)
