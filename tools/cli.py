@@ -30,7 +30,7 @@ app = typer.Typer(
     help="Bench tools for lens motors: find, identify, set, move, check; on a real bus or a simulated rig.",
     epilog="Try: ringlet demo, then ringlet status --link sim:trio. Exit codes: 0 done, 1 the device failed the check, "
     "2 bad usage or input, 3 no link or no answer.",
-    add_completion=False,
+    add_completion=True,
     rich_markup_mode="markdown",
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
