@@ -10,7 +10,8 @@ import pytest
 
 
 def complete(shell: str, words: str, at: int) -> set[str]:
-    extra = {"COMP_WORDS": words, "COMP_CWORD": str(at), "_TYPER_COMPLETE_ARGS": words}
+    extra = {"COMP_WORDS": words, "COMP_CWORD": str(at)}  # bash
+    extra |= {"_TYPER_COMPLETE_ARGS": words, "_TYPER_COMPLETE_FISH_ACTION": "get-args"}  # fish
     done = subprocess.run(
         [sys.executable, "-c", "from ringlet.tools.cli import main; raise SystemExit(main())"],
         env={**os.environ, "_RINGLET_COMPLETE": f"complete_{shell}", **extra},
