@@ -6,12 +6,13 @@ bench would measure on the ring. The shipped cards are invented, with plausible 
 
 from __future__ import annotations
 
+import math
 import tomllib
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Self, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_serializer, model_validator
 
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
@@ -65,6 +66,90 @@ class MotorCard(_Card):
         return self
 
 
+FOOT_M, INCH_M = 0.3048, 0.0254
+"""International foot and inch in metres, exact (NIST SP 811, appendix B; from memory)."""
+
+FULL_STOPS = (0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0, 32.0, 45.0, 64.0)
+"""Full stops as they are engraved: powers of the square root of 2, rounded (ISO 517 for f-numbers; from memory)."""
+
+
+def exact_stop(engraved: float) -> float:
+    """The power of the square root of 2 for which an engraved full stop stands (5.6 is 5.657); others stay."""
+    return float(2.0 ** (round(2.0 * math.log2(engraved)) / 2.0)) if engraved in FULL_STOPS else engraved
+
+
+class LensMark(BaseModel):
+    """One engraved mark: ring angle, and distance, T-stop or focal length. Infinity is `distance_m = inf`."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    ring_deg: float = Field(allow_inf_nan=False)
+    distance_m: float | None = Field(default=None, gt=0)
+    distance_ft: float | None = Field(default=None, ge=0, description="whole feet, with distance_in for the inches")
+    distance_in: float | None = Field(default=None, ge=0)
+    t_stop: float | None = Field(default=None, gt=0, allow_inf_nan=False)
+    focal_mm: float | None = Field(default=None, gt=0, allow_inf_nan=False)
+
+    @model_validator(mode="after")
+    def _one_value(self) -> Self:
+        if len(self.written_in) != 1:
+            raise ValueError("give one of distance_m, distance_ft (with distance_in), t_stop and focal_mm")
+        if not self.value > 0:
+            raise ValueError("the value of a mark must be above 0")
+        return self
+
+    @property
+    def written_in(self) -> tuple[str, ...]:
+        """Units that are given: m, ft, T, mm; one of them on every valid mark."""
+        given = {
+            "m": self.distance_m, "ft": self.distance_in if self.distance_ft is None else self.distance_ft,
+            "T": self.t_stop, "mm": self.focal_mm,
+        }  # fmt: skip
+        return tuple(unit for unit, value in given.items() if value is not None)
+
+    @property
+    def kind(self) -> str:
+        """Kind of the value, by the protocol's enumeration `unit-kind`."""
+        return {"T": "stop", "mm": "focal"}.get(self.written_in[0], "distance")
+
+    @property
+    def value(self) -> float:
+        """Distance in m, T-stop (exact: an engraved 5.6 is 5.657), or focal length in mm."""
+        stop = None if self.t_stop is None else exact_stop(self.t_stop)
+        for value in (self.distance_m, stop, self.focal_mm):
+            if value is not None:
+                return value
+        return (self.distance_ft or 0.0) * FOOT_M + (self.distance_in or 0.0) * INCH_M
+
+    @model_serializer
+    def _as_given(self) -> dict[str, float | str]:
+        """Only the keys that are given; infinity as text, because JSON has no number for it."""
+        given = {key: getattr(self, key) for key in type(self).model_fields if getattr(self, key) is not None}
+        return {key: "inf" if value == math.inf else value for key, value in given.items()}
+
+    def __repr__(self) -> str:
+        return f"{self.ring_deg:g} deg: {self.value:.4g} {self.kind}"
+
+
+def _one_unit(marks: tuple[LensMark, ...]) -> None:
+    """Refuse marks in several units. Infinity has none of its own: it may stand beside feet too."""
+    units = sorted({mark.written_in[0] for mark in marks if math.isfinite(mark.value)})
+    if len(units) > 1 or len({mark.kind for mark in marks}) > 1:
+        raise ValueError(f"marks mix units ({', '.join(units)}); write all of them in one")
+
+
+class MarksCard(_Card):
+    """Marks alone, as a calibration session writes them, for a lens whose other values nobody has measured."""
+
+    role: str = Field(default="", description="focus, iris, zoom, or free text")
+    marks: tuple[LensMark, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        _one_unit(self.marks)
+        return self
+
+
 class LensCard(_Card):
     """A lens ring with its gear, friction, stops and the gear mesh as mounted. Everything is seen at the ring."""
 
@@ -94,9 +179,11 @@ class LensCard(_Card):
     )
     mesh_backlash_deg: float = Field(ge=0, le=10, description="gear play as mounted")
     mesh_stiffness_nm_per_rad: float = Field(default=200.0, gt=0, le=1e7)
+    marks: tuple[LensMark, ...] = Field(default=(), description="engraved marks, if they are known")
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
+        _one_unit(self.marks)
         if self.breakaway_mnm < self.coulomb_mnm:
             raise ValueError("breakaway_mnm must not be below coulomb_mnm")
         if self.travel_max_deg <= self.travel_min_deg:
@@ -128,6 +215,14 @@ def load_lens(name_or_path: str) -> LensCard:
     return _load(LensCard, "lens", name_or_path)
 
 
+def load_marks(name_or_path: str) -> LensCard | MarksCard:
+    """A lens card, or a TOML file that holds marks alone (it has no `ring_teeth`); raises CardError."""
+    data = _read("lens", name_or_path)
+    if "ring_teeth" in data:
+        return _checked(LensCard, "lens", name_or_path, data)
+    return _checked(MarksCard, "lens", name_or_path, data)
+
+
 def shipped_motors() -> list[str]:
     """Names of the shipped motor cards."""
     return _shipped("motor")
@@ -144,6 +239,10 @@ def _shipped(kind: str) -> list[str]:
 
 
 def _load(model: type[C], kind: str, name_or_path: str) -> C:
+    return _checked(model, kind, name_or_path, _read(kind, name_or_path))
+
+
+def _read(kind: str, name_or_path: str) -> dict[str, object]:
     looks_like_path = name_or_path.endswith(".toml") or "/" in name_or_path or "\\" in name_or_path
     try:
         if looks_like_path:
@@ -159,10 +258,9 @@ def _load(model: type[C], kind: str, name_or_path: str) -> C:
         reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
         raise CardError(f"{name_or_path}: the {kind} card cannot be read ({reason}); check the path.") from None
     try:
-        data = tomllib.loads(text)
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise CardError(f"{name_or_path}: this is not valid TOML ({error}); correct that line.") from None
-    return _checked(model, kind, name_or_path, data)
 
 
 def _checked(model: type[C], kind: str, where: str, data: dict[str, object]) -> C:

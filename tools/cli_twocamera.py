@@ -1,0 +1,188 @@
+"""Two-camera rigs: `ringlet pair geometry` and `ringlet pair converge`."""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated, Any
+
+import typer
+
+from ringlet.tools import cli_common as common
+from ringlet.tools.cli_common import JsonOption, LinkOption, SourceOption
+from ringlet.tools.cli_lens import progress
+from ringlet.tools.cli_optics import FocalOption, PlotOption, finite, is_axis, length_mm, picture
+from ringlet.tools.errors import UsageProblem
+
+
+def geometry(
+    interaxial: Annotated[str, typer.Option("--interaxial", metavar="MM", help="Distance between the lenses.")],
+    convergence: Annotated[str, typer.Option("--convergence", metavar="DISTANCE", help="Where axes cross: 3m, inf.")],
+    focal: FocalOption = "35mm",
+    width: Annotated[str, typer.Option("--width", metavar="MM", help="Width of the image on the sensor.")] = "24.9mm",
+    towards: Annotated[
+        float, typer.Option("--towards", help="Most parallax in front of the screen, % of the width.")
+    ] = 2.0,
+    away: Annotated[float, typer.Option("--away", help="Most parallax behind the screen, % of the width.")] = 1.0,
+    scene: Annotated[
+        str, typer.Option("--scene", metavar="NEAR,FAR", help="What must keep within the bounds: 2m,10m.")
+    ] = "",
+    screen: Annotated[str, typer.Option("--screen", metavar="M", help="Width of the screen, m.")] = "",
+    clearance: Annotated[
+        str, typer.Option("--clearance", metavar="TABLE", help="What a mirror rig may do: TOML, or mirror-demo.")
+    ] = "",
+    start: Annotated[
+        str, typer.Option("--from", metavar="MM,DEG", help="Where the rig stands: interaxial, toe-in; for the way.")
+    ] = "",
+    plot: PlotOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Toe-in, parallax, near and far limits of a two-camera rig; and whether a mirror rig may stand so.
+
+    Bounds for parallax are yours to choose. Converged cameras also show vertical parallax in the corners.
+
+    Examples: ringlet pair geometry --interaxial 60mm --convergence 3m --scene 2m,10m --screen 10 --plot rig.png;
+    ringlet pair geometry --interaxial 40mm --convergence 2m --clearance mirror-demo --from 20,0.5
+    """
+    from ringlet.tools.lens import clearance as clear
+    from ringlet.tools.lens import twocamera as two
+    from ringlet.tools.lens.values import parse, show
+
+    if plot is not None:
+        picture(plot)
+    rig = two.two_cameras(
+        length_mm(interaxial, "--interaxial"), parse(convergence, "distance").value, length_mm(focal, "--focal"),
+        length_mm(width, "--width"),
+    )  # fmt: skip
+    bounds = (towards / 100.0, away / 100.0)
+    found = two.limits(rig, *bounds)
+    way = None
+    if start and not clearance:
+        raise UsageProblem("--from is for the way to the new place, which --clearance judges; give both.")
+    place = clear.Place(1000.0 * rig.interaxial_m, rig.toe_in_deg)
+    if clearance:
+        table = clear.load(clearance)
+        table.check(place)
+        way = table.order(_place(start), place) if start else None
+    screen_m = common.number(screen.lower().removesuffix("m").strip(), "--screen", "m", 0.01, 100.0) if screen else None
+    corner = two.corner_vertical_m(rig, found.near_m)
+    infinite = two.share(rig, math.inf)
+    greatest = two.interaxial_for(rig, *_scene(scene), *bounds) if scene else None
+    if plot is not None:
+        from ringlet.tools.lens.plots import plot_geometry
+
+        title = (f"Interaxial {1000 * rig.interaxial_m:g} mm, convergence {show(rig.convergence_m, 'distance')}, "
+                 f"{1000 * rig.focal_m:g} mm lens, {1000 * rig.sensor_width_m:g} mm wide")  # fmt: skip
+        plot_geometry(rig, found, bounds, plot, title)
+    out: dict[str, Any] = {
+        "toe_in_deg": rig.toe_in_deg, "angle_between_deg": 2.0 * rig.toe_in_deg, "near_m": found.near_m,
+        "far_m": finite(found.far_m), "parallax_at_infinity_percent": 100.0 * infinite,
+        "corner_vertical_percent": 100.0 * corner / rig.sensor_width_m, "clear": None if not clearance else True,
+        "way": way, "plot": plot and str(plot),
+    }  # fmt: skip
+    if greatest is not None:
+        out["greatest_interaxial_mm"] = 1000.0 * greatest
+    if screen_m is not None:
+        out["screen_parallax_at_infinity_mm"] = 1000.0 * two.screen_parallax_m(rig, math.inf, screen_m)
+    if as_json:
+        common.emit(out)
+        return
+    lines = [
+        f"Toe-in {rig.toe_in_deg:.3f} deg each camera, {2 * rig.toe_in_deg:.3f} deg between them.",
+        f"From {show(found.near_m, 'distance')} to {show(found.far_m, 'distance')} the parallax stays within "
+        f"-{towards:g} % to +{away:g} % of the picture's width; at infinity it is {100 * infinite:+.2f} %.",
+        f"Vertical parallax in a corner at the near limit: {out['corner_vertical_percent']:+.3f} % of the width.",
+    ]
+    if greatest is not None:
+        lines.append(f"For the scene {scene} the interaxial distance may be up to {1000 * greatest:.1f} mm.")
+    if screen_m is not None:
+        lines.append(
+            f"On a screen of {screen_m:g} m infinity lies {out['screen_parallax_at_infinity_mm']:.0f} mm apart; eyes "
+            f"are about {1000 * two.EYES_M:.0f} mm apart (common practice, no source)."
+        )
+    if clearance:
+        lines.append("The clearance table allows this place" + (f"; the way there: {way}." if way else "."))
+        lines.append(common.CAUTION)
+    typer.echo("\n".join(lines))
+    if plot is not None:
+        typer.echo(f"Written: {plot}")
+
+
+def _scene(text: str) -> tuple[float, float]:
+    from ringlet.tools.lens.values import parse
+
+    near, comma, far = text.partition(",")
+    if not comma:
+        raise UsageProblem(f"--scene is {text!r}; write two distances as NEAR,FAR, for example 2m,10m.")
+    return parse(near, "distance").value, parse(far, "distance").value
+
+
+def _place(text: str) -> Any:
+    from ringlet.tools.lens.clearance import Place
+
+    first, comma, second = text.partition(",")
+    if not comma:
+        raise UsageProblem(f"--from is {text!r}; write interaxial and toe-in as MM,DEG, for example 20,0.5.")
+    return Place(length_mm(first, "--from"), common.number(second.strip().removesuffix("deg"), "--from", "deg"))
+
+
+def converge(
+    interaxial: Annotated[str, typer.Option("--interaxial", metavar="MM", help="Distance between the lenses.")],
+    axis: Annotated[str, typer.Option("--axis", metavar="NODE.AXIS", help="The convergence axis.")],
+    near: Annotated[str, typer.Option("--near", metavar="DISTANCE", help="Nearest convergence.")] = "1m",
+    ratio: Annotated[
+        float, typer.Option("--ratio", help="Degrees of the axis in one degree of toe-in of each camera.")
+    ] = 1.0,
+    zero: Annotated[float, typer.Option("--zero", help="Degrees of the axis at which the cameras are parallel.")] = 0.0,
+    clearance: Annotated[
+        str, typer.Option("--clearance", metavar="TABLE", help="What a mirror rig may do: TOML, or mirror-demo.")
+    ] = "",
+    save: Annotated[bool, typer.Option("--save", help="Keep it over a power cut.")] = False,
+    link: LinkOption = None,
+    source: SourceOption = 1,
+    as_json: JsonOption = False,
+) -> None:
+    """Give the convergence axis its marks for this interaxial distance, so that it understands distances.
+
+    `ringlet pair move 2.5m --linked` then turns it with focus; without --linked it stays free. Nothing moves.
+    With --clearance every toe-in from parallel to the nearest must be allowed.
+
+    Example: ringlet pair converge --interaxial 60mm --axis 18.0 --near 2m --clearance mirror-demo
+    """
+    from ringlet.tools.lens import clearance as clear
+    from ringlet.tools.lens import transfer
+    from ringlet.tools.lens import twocamera as two
+    from ringlet.tools.lens.curve import MarkCurve
+    from ringlet.tools.lens.values import parse, show
+    from ringlet.tools.lens.wiretable import residual, table_of
+
+    if not is_axis(axis):
+        raise UsageProblem(f"--axis is {axis!r}; write NODE.AXIS, for example 18.0.")
+    if ratio == 0:
+        raise UsageProblem("--ratio is 0, so the axis would not turn; give degrees of the axis per degree of toe-in.")
+    base = length_mm(interaxial, "--interaxial")
+    nearest = parse(near, "distance").value
+    if not (base > 0 and math.isfinite(nearest)):
+        raise UsageProblem("convergence needs an interaxial distance above 0 and a nearest distance that is finite.")
+    if clearance:
+        table_ = clear.load(clearance)
+        table_.order(clear.Place(base, 0.0), clear.Place(base, two.toe_in_deg(base / 1000.0, nearest)))
+    distances = [math.inf, *(nearest / (n / 16.0) for n in range(1, 17))]
+    marks = [(zero + ratio * two.toe_in_deg(base / 1000.0, one), one) for one in distances]
+    curve_ = MarkCurve.from_marks(marks, "distance")
+    table = table_of(curve_)
+    with common.open_link(link, source) as bus:
+        node, number = (int(part) for part in axis.split("."))
+        handle = bus.axis(node, number)
+        with progress("Marks") as tell:
+            transfer.upload(handle, table, tell)
+        if save:
+            handle.save()
+    error = residual(table, curve_).largest_deg
+    if as_json:
+        common.emit({"axis": axis, "marks": len(table.marks), "line_error_deg": error, "saved": save,
+                     "toe_in_at_nearest_deg": two.toe_in_deg(base / 1000.0, nearest)})  # fmt: skip
+        return
+    typer.echo(
+        f"Axis {axis} holds {len(table.marks)} distances from {show(nearest, 'distance')} to inf for an interaxial "
+        f"distance of {base:g} mm; straight lines within {error:.2g} deg. Do it again when that distance changes."
+    )
