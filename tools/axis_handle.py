@@ -48,6 +48,8 @@ class AxisHandle:
 
     def __init__(self, link: Link, node: int, axis: int) -> None:
         self.link, self.node, self.axis = link, node, axis
+        self.record_began_s = 0.0
+        """the node's clock at the first sample of the last recording, s"""
 
     def _request(self, body: Any) -> Any:
         return self.link.request(body, node=self.node, axis=self.axis)
@@ -194,6 +196,11 @@ class AxisHandle:
             return rows.recording()
         try:
             self.link.wait_until(done, length)
+        except BaseException:
+            # Ctrl-C, or a script that failed. What we drive stops before telemetry goes back, for that takes answers.
+            for node, axis in self.link.owned:
+                self.link.stop(node, axis)
+            raise
         finally:
             rows.finish()
         return rows.recording()
@@ -262,6 +269,7 @@ class _Rows:
 
         table = np.array(self._rows, dtype=np.float64).reshape(-1, 5)
         start = table[0, 0] if len(table) else 0.0
+        self._handle.record_began_s = start / 1e6
         return Recording(
             (table[:, 0] - start) / 1e6, table[:, 1] / MDEG, table[:, 2] / MDEG, table[:, 3] / MDEG, table[:, 4] / 1e3
         )

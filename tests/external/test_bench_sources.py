@@ -37,17 +37,6 @@ def test_iso_230_2_worked_by_hand() -> None:
     assert found.accuracy == pytest.approx(5 + 4 * root)
 
 
-def test_width_at_a_mark_worked_by_hand() -> None:
-    """1/d is 1 and 1/2 per m at 0 and 10 degrees, so 0.05 a degree: at 5 degrees 0.75, and 1 degree about it gives
-    1/0.725 - 1/0.775 m. At the far mark the scale ends: only the half degree inside counts."""
-    width = repeat.in_distance(np.array([0.0, 5.0, 10.0]), np.array([1.0, 1 / 0.75, 2.0]), 1.0)
-    assert width[1] == pytest.approx(1 / 0.725 - 1 / 0.775)
-    assert width[2] == pytest.approx(2.0 - 1 / 0.525)
-    far = repeat.in_distance(np.array([0.0, 10.0]), np.array([1.0, np.inf]), 1.0)
-    assert np.isinf(far[1])
-    assert np.isfinite(far[0])
-
-
 @pytest.mark.parametrize(("frequency", "damping"), [(5.0, 0.3), (8.0, 0.7), (3.0, 0.9)])
 def test_step_figures_against_control(frequency: float, damping: float) -> None:
     """control.step_info: rise from 10 to 90 per cent, settling to 2 per cent, overshoot in per cent."""

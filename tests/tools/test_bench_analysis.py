@@ -164,8 +164,6 @@ def test_too_little_is_refused() -> None:
         friction.identify([], 0.0, 1.0)
     with pytest.raises(ValueError, match="two runs"):
         repeat.positioning(np.zeros((3, 1)), np.zeros((3, 1)))
-    with pytest.raises(ValueError, match="two marks"):
-        repeat.in_distance(np.zeros(1), np.ones(1), 1.0)
     with pytest.raises(ValueError, match="four answers"):
         latency.clock_fit(np.zeros(3), np.ones(3), np.ones(3))
     with pytest.raises(ValueError, match="no values"):

@@ -1,6 +1,6 @@
 """Analyses recover what the test put into 50 random simulated plants, within their own stated uncertainty.
 
-The plants run on the drive alone (no bus): setpoints in, what telemetry would carry out. Stable seeds.
+Most plants run on the drive alone (no bus): setpoints in, what telemetry would carry out. Stable seeds.
 """
 
 from __future__ import annotations
@@ -8,16 +8,20 @@ from __future__ import annotations
 import functools
 import math
 import random
+from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
 import pytest
 
-from ringlet.hwsim import plant, plant_setup
+from ringlet.hwsim import plant, plant_setup, rigfile, simrig
 from ringlet.hwsim.cardfile import LensCard, MotorCard, load_lens, load_motor, vary
 from ringlet.hwsim.drive import Drive, Supply, default_settings
 from ringlet.hwsim.ramp import Ramp, RampLimits
-from ringlet.tools.bench import friction, latency, ramp, repeat, response
+from ringlet.tools.bench import friction, latency, ramp, repeat, response, timing
+from ringlet.tools.bench.session import on_bench
+from ringlet.tools.link import Link
+from ringlet.tools.transports import SimTransport
 
 PLANTS = 50
 LIMITS = RampLimits(240e3, 1500e3, 1500e3, 30e6)
@@ -216,3 +220,60 @@ def test_frequency_response_and_step_of_a_random_loop(seed: int) -> None:
     step = response.step_figures(time[:3000], out.ravel(), 0.0, 1.0)
     overshoot = math.exp(-math.pi * zeta / math.sqrt(1 - zeta**2)) if zeta < 1 else 0.0
     assert step.overshoot == pytest.approx(overshoot, abs=1e-3)
+
+
+@pytest.mark.parametrize("seed", range(PLANTS))
+def test_latency_and_offset_of_a_random_rig_over_the_link(
+    seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The whole measurement, shortened, on a random motor and lens: each way takes its own time, and the node's clock
+    is off by some amount."""
+    rng = random.Random(seed)
+    there, back, offset_us = rng.randint(0, 4), rng.randint(0, 3), rng.randrange(10**9)
+    cards = random_plant(seed)
+    for module in (simrig, rigfile):
+        monkeypatch.setattr(module, "axis_cards", lambda _: cards)
+    for name, value in (("POLLS", 20), ("CLOCKS", 8), ("STEPS", 3)):
+        monkeypatch.setattr(timing, name, value)
+    sent: list[tuple[int, int, bytes]] = []
+    said: list[tuple[int, tuple[int, bytes]]] = []
+    step = SimTransport.step
+
+    def send(self: SimTransport, ident: int, data: bytes) -> None:
+        sent.append((self.rig.now_us + 1000 * there, ident, data))
+
+    def slow(self: SimTransport) -> None:
+        for one in [one for one in sent if one[0] <= self.rig.now_us]:
+            sent.remove(one)
+            self.rig.send(*one[1:])
+        step(self)
+        said.extend((self.rig.now_us + 1000 * back, one) for one in self._inbox)
+        self._inbox.clear()
+        while said and said[0][0] <= self.rig.now_us:
+            self._inbox.append(said.pop(0)[1])
+
+    monkeypatch.setattr(SimTransport, "send", send)
+    monkeypatch.setattr(SimTransport, "step", slow)
+    rig = tmp_path / "rig.toml"
+    rig.write_text(
+        'name = "one"\n[[nodes]]\nunique_id = 7\naddress = 16\n[[nodes.axes]]\nmotor = "small"\nlens = "iris"\n'
+    )
+    with Link.open(f"sim:{rig}") as link:
+        handle = link.axis(16, 0)
+        handle.set("travel-min", -10.0)
+        handle.set("travel-max", 10.0)
+        assert link.rig is not None
+        link.rig.nodes[0].clock_offset = offset_us
+        with on_bench(link, handle) as bench:
+            found = timing.measure_latency(bench)
+    truths = {
+        # A message is heard in the millisecond after it is sent, and answered in that one.
+        "request to reply, 50 per cent": (there + back + 1) / 1e3,
+        "clock offset, node less tool": offset_us / 1e6,
+        "setpoint to ramp, median": (there + 2) / 1e3,
+    }
+    for name, truth in truths.items():
+        quantity = found.quantity(name)
+        assert quantity.uncertainty is not None
+        assert abs(quantity.value - truth) <= quantity.uncertainty + 1e-9, name
+        assert quantity.uncertainty < 0.008

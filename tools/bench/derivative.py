@@ -1,10 +1,10 @@
 """Velocity, acceleration and jerk from sampled positions, with bandwidth and a hard bound on the error.
 
 The filter for the n-th derivative is a sliding least-squares fit of a polynomial of degree n (A. Savitzky and
-M. Golay, Analytical Chemistry 36, 1964; from memory). With this degree the result is a weighted mean of the true
-n-th derivative over the window, and no weight is negative (the Peano kernel of the fit). So it can never show more than
-the true peak, apart from what the quantisation of the positions adds, and that is bounded by half a step times the sum
-of the absolute coefficients. A peak shorter than the window is shown too low.
+M. Golay, Analytical Chemistry 36 (1964) 1627, doi 10.1021/ac60214a047). With this degree the result is a weighted mean
+of the true n-th derivative over the window, and no weight is negative (the Peano kernel of the fit). So it can never
+show more than the true peak, apart from what the quantisation of the positions adds, and that is bounded by half a step
+times the sum of the absolute coefficients. A peak shorter than the window is shown too low.
 """
 
 from __future__ import annotations

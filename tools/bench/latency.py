@@ -26,7 +26,7 @@ class ClockFit(NamedTuple):
 
 def percentiles(values: Array, wanted: tuple[float, ...] = PERCENTILES) -> dict[float, float]:
     """Percentiles by linear interpolation between order statistics (definition 7 of Hyndman and Fan, The American
-    Statistician 50, 1996; from memory). Raises ValueError without values."""
+    Statistician 50, 1996; see numpy.percentile). Raises ValueError without values."""
     if not len(values):
         raise ValueError("no values")
     ordered = np.sort(values)
@@ -51,7 +51,7 @@ def clock_fit(sent_s: Array, received_s: Array, node_s: Array, tick_s: float = 0
     """Offset and drift from requests for the node's clock (sent, answer received, node's time at the request).
 
     Each answer bounds the offset: sent + offset <= node <= received + offset. The shortest round trip gives the
-    estimate, as the clock filter of NTP does (RFC 5905 section 10, from memory); the drift is a straight line through
+    estimate, as the clock filter of NTP does (RFC 5905 section 10); the drift is a straight line through
     the better half of the answers. `tick_s`: grain of the node's clock. Raises ValueError with fewer than 4.
     """
     if len(sent_s) < 4:

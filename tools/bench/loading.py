@@ -6,9 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from ringlet.protocol import messages as m
-from ringlet.protocol.codes import ENUMS
-from ringlet.tools.bench import friction, repeat
+from ringlet.tools.bench import friction, marks, repeat
 from ringlet.tools.bench.friction import Friction, Pass
 from ringlet.tools.bench.moving import TELEMETRY
 from ringlet.tools.bench.result import (
@@ -33,7 +31,6 @@ BREAKAWAY_SHARE: Final = 0.06
 rotor breaks loose before the ring. Our choice, from simulated plants."""
 SEARCHES: Final = 3
 SEARCH_HZ: Final = 200.0
-INFINITY: Final = 0xFFFFFF
 
 
 def measure_repeat(bench: Bench) -> Measurement:
@@ -92,14 +89,16 @@ def measure_repeat(bench: Bench) -> Measurement:
             "play between motor and ring", slack, "deg", slack_u, method + ", against the encoder",
             f"change of the gap at a reversal, less 0 to {repeat.ELASTIC_DEG:g} deg of elastic give (our assumption)",
         ))  # fmt: skip
-    marks = _marks(bench)
-    if len(marks) >= 2:
-        width = repeat.in_distance(marks[:, 0], marks[:, 1], found.reversal)
-        quantities += [
-            Quantity(f"reversal value at {value:g} mm", float(one), "mm", None,
-                     "depth that the reversal value makes here", "reciprocal distance over angle (common practice)")
-            for value, one in zip(marks[:, 1], width, strict=True)
-        ]  # fmt: skip
+    curve, told = (bench.curve, "the lens's own marks") if bench.curve else marks.read_marks(bench)
+    tables: dict[str, Columns] = {}
+    shown: tuple[Plot, ...] = ()
+    if curve is not None:
+        named = {
+            "reversal value B": (found.reversal, found.reversal_u), "repeatability R": (found.repeatability, uncertain)
+        }  # fmt: skip
+        at_marks, tables["marks"], plot = marks.figures(curve, told, named)
+        quantities += at_marks
+        shown = (plot,)
     verdicts = [
         finished("approaches", bench.trouble),
         at_most("reversal value B", found.reversal, bench.acceptance.reversal_deg, "deg", found.reversal_u),
@@ -108,29 +107,20 @@ def measure_repeat(bench: Bench) -> Measurement:
     records: dict[str, Columns] = {
         f"deviation run {run + 1}": {"target_deg": places, "up_deg": off[0, :, run], "down_deg": off[1, :, run]}
         for run in range(RUNS)
-    }
+    } | tables
     curves = (
         Curve("approached upwards", places, found.mean_up, True),
         Curve("approached downwards", places, found.mean_down, True),
     )  # fmt: skip
-    plots = (Plot("Mean deviation at each target", "target, deg", "deviation, deg", curves),)
+    plots = (Plot("Mean deviation at each target", "target, deg", "deviation, deg", curves), *shown)
     notes = (
         () if gauge else ("Without a gauge on the ring this shows the motor's side only; lost motion does not show.",)
     )
+    if curve is None:
+        notes = (*notes, told)
     return Measurement(
         "repeat", "Repeatability and backlash", tuple(quantities), tuple(verdicts), records, plots, notes
     )
-
-
-def _marks(bench: Bench) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
-    """(ring position in deg, distance in mm) of the lens marks on the node; no rows when they are no distances."""
-    ask = {"node": bench.handle.node, "axis": bench.handle.axis}
-    table: m.Marks = bench.link.request(m.GetMarks(0), **ask)
-    if {count: name for count, name, _ in ENUMS["unit-kind"]}.get(table.values) != "distance":
-        return np.empty((0, 2))
-    rows = [bench.link.request(m.GetMark(0, n), **ask) for n in range(table.count)]
-    values = [(row.position / 1000.0, np.inf if row.value == INFINITY else float(row.value)) for row in rows]
-    return np.array(values, dtype=np.float64).reshape(-1, 2)
 
 
 # --- friction and inertia ------------------------------------------------------------------------------------------

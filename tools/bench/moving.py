@@ -14,7 +14,7 @@ from ringlet.tools.bench.session import Bench, Record, Script
 from ringlet.tools.errors import DeviceRefused
 
 STREAM_HZ: Final = 100.0
-FILTER_SOURCE: Final = "Savitzky and Golay, Analytical Chemistry 36, 1964 (from memory)"
+FILTER_SOURCE: Final = "Savitzky and Golay, Analytical Chemistry 36 (1964) 1627, doi 10.1021/ac60214a047"
 TELEMETRY: Final = "telemetry of the node, positions to 0.001 deg, on its own clock"
 
 
@@ -218,8 +218,9 @@ def measure_step(bench: Bench) -> Measurement:
     overs: list[float] = []
     tick = 2.0 / bench.rate
     source = "IEEE Std 181 (from memory)"
-    for size in (0.01 * span, 0.05 * span, 0.2 * span):
-        name = f"step of {size:.1f} deg"
+    for share in (0.01, 0.05, 0.2):
+        # A name without the size in degrees, which follows the travel found: two runs are compared by names.
+        size, name = share * span, f"step of {100 * share:g} % of the travel"
         bench.run(bench.go(middle - size / 2))
 
         def step(to: float = middle + size / 2) -> Script:
@@ -237,10 +238,13 @@ def measure_step(bench: Bench) -> Measurement:
         blur = 2.0 * count / size
         overs.append(found.overshoot - blur)
         quantities += [
-            Quantity(f"{name}: transition duration", found.rise_s, "s", tick, "10 to 90 per cent", source),
+            Quantity(f"{name}: transition duration", found.rise_s, "s", tick,
+                     f"10 to 90 per cent of {size:.1f} deg", source),
             Quantity(f"{name}: overshoot", 100 * found.overshoot, "%", 100 * blur, "of the step", source),
-            Quantity(f"{name}: settling duration", found.settling_s, "s", tick, "to 2 per cent of the step", source),
-        ]
+            Quantity(f"{name}: settling duration", found.settling_s, "s", tick,
+                     "to 2 per cent of the step, from the setpoint's first motion (the standard counts from half way)",
+                     source),
+        ]  # fmt: skip
     verdicts = [finished("steps", bench.trouble)]
     if overs:
         verdicts.append(at_most("overshoot", 100 * max(0.0, max(overs)), 100 * bench.acceptance.overshoot, "%"))
@@ -329,7 +333,7 @@ def _frequency(
     lag = float(np.degrees((at - there + np.pi) % (2 * np.pi) - np.pi))
     worst = float(np.max(np.abs(inside.setpoint_deg - inside.position_deg)))
     how = f"stream of a sine of 1 Hz and {wanted:.2f} deg"
-    fit = "three-parameter sine fit, IEEE Std 1057 (from memory)"
+    fit = "three-parameter sine fit for a known frequency, IEEE Std 1057"
     quantities += [
         Quantity("sine: amplitude, ring over setpoint", got / wanted, "", bench.count_deg / wanted, how, fit),
         Quantity("sine: ring behind setpoint", lag, "deg of phase",
@@ -346,7 +350,7 @@ def _frequency(
     quantities.append(Quantity(
         "bandwidth, -3 dB", found.bandwidth_hz, "Hz", found.bandwidth_u_hz,
         "chirp 0.5 to 20 Hz, ring over setpoint; not a number means beyond what the chirp reaches",
-        "H1 estimate, Welch 1967 (from memory)",
+        "H1 estimate (from memory); spectra: Welch 1967, as documented with scipy.signal.welch",
     ))  # fmt: skip
     gain = Curve("ring over setpoint", found.frequency_hz, found.magnitude_db)
     phase = Curve("ring over setpoint", found.frequency_hz, found.phase_deg)

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Final, NamedTuple
 
-from ringlet.tools.bench import loading, moving, timing
+from ringlet.tools.bench import loading, moving, soak, timing, together
 from ringlet.tools.bench.result import Measurement
 from ringlet.tools.bench.session import Bench
 
@@ -44,6 +44,14 @@ MEASUREMENTS: Final[dict[str, Procedure]] = {
         "Not for a ring without hard stops. The travel found replaces the one known before.",
     ),
     "latency": Procedure("Latency", "the ring by 1 degree about the middle of the travel", timing.measure_latency),
+    "together": Procedure(
+        together.TITLE, "this ring and that of a second axis, over 40 per cent of their travels at up to full speed",
+        together.measure_together,
+    ),
+    "soak": Procedure(
+        soak.TITLE, "the ring over the whole travel, at random and at up to full speed, for as long as it is told",
+        soak.measure_soak, "Do not leave it alone unless the power is cut by itself when something goes wrong.",
+    ),
 }  # fmt: skip
 
 

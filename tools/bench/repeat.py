@@ -103,21 +103,3 @@ def play(behind_up: Array, behind_down: Array, count_deg: float) -> tuple[float,
     """
     change = abs(float(behind_up.mean() - behind_down.mean()))
     return max(0.0, change - 0.5 * ELASTIC_DEG), 0.5 * ELASTIC_DEG + count_deg
-
-
-def in_distance(mark_deg: Array, mark_value: Array, deviation_deg: float) -> Array:
-    """Width, in the marks' unit, that a deviation of the ring makes at each mark of a distance scale.
-
-    Between marks the reciprocal of the distance is interpolated: on most focus rings it is close to a straight line
-    over the angle (thin lens with constant helix pitch; common practice). Infinity is a mark value of inf. Where the
-    far side reaches infinity the width is inf. Raises ValueError with fewer than two marks.
-    """
-    if len(mark_deg) < 2:
-        raise ValueError("distances need at least two marks")
-    inverse = 1.0 / mark_value
-    half = 0.5 * abs(deviation_deg)
-    a = np.interp(mark_deg - half, mark_deg, inverse)
-    b = np.interp(mark_deg + half, mark_deg, inverse)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        width = np.abs(np.where(a > 0, 1.0 / a, np.inf) - np.where(b > 0, 1.0 / b, np.inf))
-    return np.where(np.isnan(width), np.inf, width)

@@ -2,7 +2,8 @@
 
 Step terms follow IEEE Std 181 ("Transitions, pulses, and related waveforms"; from memory): transition duration from 10
 to 90 per cent between the two states, overshoot as a share of their difference, settling duration until the waveform
-stays inside a band about the second state.
+stays inside a band about the second state. The standard counts the settling duration from the half-way instant; here
+it counts from the beginning of the record, which is the setpoint's first motion, as control engineers do.
 """
 
 from __future__ import annotations
@@ -85,8 +86,7 @@ def steady_part(time_s: Array, setpoint_deg: Array, settle_s: float = 0.1) -> sl
 
 
 def sine_fit(time_s: Array, value: Array, frequency_hz: float) -> tuple[float, float, float]:
-    """(amplitude, phase in rad, mean): least squares for a known frequency (three-parameter fit of IEEE Std 1057, from
-    memory)."""
+    """(amplitude, phase in rad, mean): least squares for a known frequency (three-parameter fit of IEEE Std 1057)."""
     angle = 2 * np.pi * frequency_hz * time_s
     matrix = np.column_stack((np.cos(angle), np.sin(angle), np.ones_like(angle)))
     a, b, mean = np.linalg.lstsq(matrix, value, rcond=None)[0]
@@ -98,9 +98,9 @@ def bode(
 ) -> Bode:
     """Frequency response from a record with a chirp from `low_hz` to `high_hz`.
 
-    H1 = Sxy / Sxx from averaged periodograms (P. Welch, IEEE Trans. Audio Electroacoustics 15, 1967; from memory), Hann
-    windows of a quarter of the record at the most. The uncertainty of the bandwidth is one and a half lines of the
-    spectrum: the Hann window's half width. Raises ValueError for a record that is too short.
+    H1 = Sxy / Sxx from averaged periodograms (P. Welch, IEEE Trans. Audio Electroacoustics 15, 1967; see
+    scipy.signal.welch), Hann windows of a quarter of the record at the most. The uncertainty of the bandwidth is one
+    and a half lines of the spectrum: the Hann window's half width. Raises ValueError for a record that is too short.
     """
     rate, _, (setpoint, position) = even_grid(time_s, setpoint_deg, position_deg)
     length = min(len(setpoint) // 4, round(4.0 * rate))

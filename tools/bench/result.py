@@ -1,7 +1,7 @@
 """What a bench measurement hands back: quantities with uncertainty, verdicts, curves to draw and the raw records.
 
-Uncertainties are expanded ones with coverage factor 2, about 95 % (JCGM 100:2008, "Guide to the expression of
-uncertainty in measurement", clause 6.2; from memory), unless a method says that it is a hard bound.
+Uncertainties are expanded ones with coverage factor 2, see `COVERAGE_SOURCE`, unless a method says that it is a hard
+bound.
 """
 
 from __future__ import annotations
@@ -18,9 +18,15 @@ Columns = dict[str, Array]
 """Columns of one length; each name ends in its unit."""
 
 COVERAGE: Final = 2.0
+COVERAGE_SOURCE: Final = (
+    "Uncertainties are expanded ones with coverage factor 2, about 95 % (B. N. Taylor and C. E. Kuyatt, NIST "
+    "Technical Note 1297, 1994, section 6.2; JCGM 100:2008 clause 6.2, from memory), unless a method says that it is "
+    "a hard bound."
+)
 DECISION: Final = (
-    "A limit counts as broken only when the measured value lies past it by more than the uncertainty "
-    "(simple acceptance with the doubt for the device; compare JCGM 106:2012, from memory)."
+    "A limit counts as broken only when the measured value lies past it by more than the uncertainty: the doubt is for "
+    "the device (guarded rejection: IUPAC Recommendations 2021, Pure and Applied Chemistry 93, page 1025, term "
+    "“guard band”; JCGM 106:2012, from memory)."
 )
 
 
@@ -120,6 +126,15 @@ def _plain(value: Any) -> Any:
             return value
 
 
+def plain(value: float, digits: int = 4) -> str:
+    """A number as people write it: so many significant digits, and an exponent only far from 1."""
+    if value and 1e-4 <= abs(value) < 1e6:
+        places = digits - 1 - math.floor(math.log10(abs(value)))
+        text = f"{round(value, places):.{max(0, places)}f}"
+        return text.rstrip("0").rstrip(".") if "." in text else text
+    return f"{value + 0.0:.{digits}g}"
+
+
 def at_most(name: str, measured: float, limit: float, unit: str, uncertainty: float = 0.0) -> Verdict:
     """Whether a measured value keeps to an upper limit, by the rule `DECISION`."""
     return _judge(name, measured, limit, unit, uncertainty, measured - limit, "above")
@@ -134,11 +149,11 @@ def _judge(name: str, measured: float, limit: float, unit: str, uncertainty: flo
     if not math.isfinite(past):
         return Verdict(name, False, limit, None, unit, "could not be measured")
     if past > uncertainty:
-        text = f"{past:.3g} {unit} {side} the limit, more than the uncertainty of {uncertainty:.2g} {unit}"
+        text = f"{plain(past, 3)} {unit} {side} the limit, more than the uncertainty of {plain(uncertainty, 2)} {unit}"
     elif past > 0:
-        text = f"{side} the limit, but by less than the uncertainty of {uncertainty:.2g} {unit}: not proven"
+        text = f"{side} the limit, but by less than the uncertainty of {plain(uncertainty, 2)} {unit}: not proven"
     elif past > -uncertainty:
-        text = f"kept, but closer to the limit than the uncertainty of {uncertainty:.2g} {unit}"
+        text = f"kept, but closer to the limit than the uncertainty of {plain(uncertainty, 2)} {unit}"
     else:
         text = "kept"
     return Verdict(name, past <= uncertainty, limit, measured, unit, text)

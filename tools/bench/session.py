@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
-from typing import Any, Final, NamedTuple
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 
@@ -18,12 +19,15 @@ from ringlet.protocol.codec import Packet
 from ringlet.protocol.codes import Flag
 from ringlet.protocol.states import STATES, State
 from ringlet.tools import cli_common as common
-from ringlet.tools.axis_handle import AxisHandle
+from ringlet.tools.axis_handle import AxisHandle, counts
 from ringlet.tools.bench.friction import torque_scale
 from ringlet.tools.bench.ramp import MotionLimits
 from ringlet.tools.bench.result import Array, Columns
 from ringlet.tools.errors import DeviceRefused, RingletError, UsageProblem, fault_text
 from ringlet.tools.link import Link
+
+if TYPE_CHECKING:
+    from ringlet.tools.lens.curve import MarkCurve
 
 Script = Iterator[None]
 """What happens during a recording: it runs on at each look, and gives way with `yield`."""
@@ -51,6 +55,38 @@ class Acceptance:
     """by how much the travel found may differ from run to run, and from the one known before"""
     contact_torque: float = 1.25
     """greatest torque at contact as a multiple of the limit for finding"""
+    drift_deg: float = 0.20
+    """by how much a home mark may wander in a soak"""
+    lost_share: float = 1e-4
+    """lost messages in a soak over all of them"""
+    skew_deg: float = 0.50
+    """greatest skew of a pair, in degrees of the first ring"""
+    skew_s: float = 0.005
+    """time by which one of a pair may run behind the other"""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How far the measurements go that have no end of their own, and with what. Defaults are those of `bench all`."""
+
+    soak_s: float = 60.0
+    """moving time of a soak, s, over all its sessions"""
+    soak_moves: int | None = None
+    """number of moves instead of a time"""
+    soak_stops: bool = False
+    """find the end stops before and after, to see whether the count has slipped"""
+    seed: int = 1
+    """of the soak's random moves"""
+    folder: Path | None = None
+    """run folder; the soak keeps its journal here"""
+    resume: bool = False
+    """go on with the journal in the folder"""
+    partner: tuple[int, int] | None = None
+    """(node, axis) that makes a pair with the axis under test; None looks for axes of the same role"""
+    force: bool = False
+    """take the partner even from another control"""
+    find: bool = False
+    """find the partner's end stops when its travel is not known"""
 
 
 class Record(NamedTuple):
@@ -81,11 +117,16 @@ class Bench:
     acceptance: Acceptance = field(default_factory=Acceptance)
     motor: MotorCard | None = None
     rate: float = 1000.0
+    plan: Plan = field(default_factory=Plan)
+    curve: MarkCurve | None = None
+    """the lens's own marks, in place of those that the node holds"""
+    lowered_torque: float | None = None
+    """what a person lowered the torque limit for motion to, N.m"""
     trouble: str | None = None
     """why the device did not go on, one sentence; cleared by `fresh`"""
     _before: dict[str, Any] = field(default_factory=dict)
+    _lowered: dict[str, Any] = field(default_factory=dict)
     _loads: list[tuple[float, float, float, float]] = field(default_factory=list)
-    _first_us: int | None = None
 
     # --- what is known -----------------------------------------------------------------------------------------
 
@@ -145,15 +186,29 @@ class Bench:
         self._before.setdefault(name, self.handle.get(name))
         self.handle.set(name, value)
 
+    def lower_torque(self, torque_nm: float) -> None:
+        """Lower the torque limit for motion until the block of `on_bench` ends, through every `restore`."""
+        before = self.handle.get("torque-moving")
+        if torque_nm < float(before):
+            self._lowered["torque-moving"] = before
+            self.handle.set("torque-moving", torque_nm)
+
     def restore(self) -> list[str]:
         """Put every changed setting back; returns those that could not be."""
+        return self._put_back(self._before)
+
+    def leave(self) -> list[str]:
+        """Put back what was changed and what was lowered; returns those that could not be."""
+        return self.restore() + self._put_back(self._lowered)
+
+    def _put_back(self, settings: dict[str, Any]) -> list[str]:
         left = []
-        for name, value in self._before.items():
+        for name, value in settings.items():
             try:
                 self.handle.set(name, value)
             except RingletError:
                 left.append(f"{name} (was {value})")
-        self._before.clear()
+        settings.clear()
         return left
 
     # --- moving ------------------------------------------------------------------------------------------------
@@ -208,25 +263,31 @@ class Bench:
         yield from self.at_rest()
         yield from self.pause(settle_s)
 
+    def stage(self, deg: float, speed: float) -> None:
+        """Keep a move ready until `sync`; a refusal becomes `trouble`."""
+        velocity = counts(speed, "speed", "deg/s", lo=1, hi=(1 << 24) - 1)
+        try:
+            self.link.request(
+                m.Stage(0, counts(deg, "position", "deg"), velocity), node=self.handle.node, axis=self.handle.axis
+            )
+        except DeviceRefused as error:
+            self.trouble = self.trouble or str(error)
+
     def run(self, script: Script) -> None:
         """Carry out a script without recording."""
         self.link.wait_until(lambda: next(script, self) is self, LONGEST_S)
 
     def record(self, script: Script, *, rate: float | None = None, torque: str = "torque-moving") -> Record:
         """Carry out a script and record it. `torque` names the torque limit that is in force while it moves."""
-        self._first_us = None
         limit = float(self.handle.get(torque))
 
         def hear(heard: Packet, _: float) -> None:
             if heard.src != self.handle.node or heard.axis != self.handle.axis:
                 return
-            body = heard.body
-            if isinstance(body, m.Drive):
-                self._loads.append((body.setpoint, body.current / 1e3, body.load, limit))
-            elif self._first_us is None:
-                self._first_us = body.time
+            body: m.Drive = heard.body
+            self._loads.append((body.setpoint, body.current / 1e3, body.load, limit))
 
-        undo = self.link.subscribe(hear, ("drive", "sample"))
+        undo = self.link.subscribe(hear, ("drive",))
         try:
             made = self.handle.record(
                 until=lambda: next(script, self) is self, rate=rate or self.rate, timeout=LONGEST_S
@@ -238,20 +299,24 @@ class Bench:
     @property
     def record_began_s(self) -> float:
         """The node's clock at the first sample of the last recording."""
-        return (self._first_us or 0) / 1e6
+        return self.handle.record_began_s
 
 
 @contextmanager
 def on_bench(
     link: Link, handle: AxisHandle, *, acceptance: Acceptance | None = None, motor: MotorCard | None = None,
-    torque_nm: float | None = None, force: bool = False, find: bool = False,
+    torque_nm: float | None = None, force: bool = False, find: bool = False, plan: Plan | None = None,
+    curve: MarkCurve | None = None,
 ) -> Iterator[Bench]:  # fmt: skip
     """Own an axis for measurements. However the block ends, the axis ramps down, settings go back, the axis is free.
 
     Torque limits are the node's own and never raised; `torque_nm` lowers the one for motion. Raises UsageProblem when
     the travel is not known.
     """
-    bench = Bench(link, handle, acceptance or Acceptance(), motor)
+    plan = replace(plan or Plan(), force=force, find=find)
+    bench = Bench(
+        link, handle, acceptance or Acceptance(), motor, plan=plan, curve=curve, lowered_torque=torque_nm
+    )  # fmt: skip
     with common.driving(link, handle, force):
         common.make_ready(link, handle, find)
         if not handle.status().flags >> Flag.CALIBRATED & 1:
@@ -259,8 +324,8 @@ def on_bench(
                 f"the travel of axis {handle.axis} of node {handle.node} is not known; add --find, or set it by hand."
             )
         try:
-            if torque_nm is not None and torque_nm < float(handle.get("torque-moving")):
-                bench.change("torque-moving", torque_nm)
+            if torque_nm is not None:
+                bench.lower_torque(torque_nm)
             yield bench
         except BaseException:
             link.stop(handle.node, handle.axis)
@@ -268,7 +333,7 @@ def on_bench(
                 handle.rest(10.0)
             raise
         finally:
-            left = bench.restore()
+            left = bench.leave()
             where = f"axis {handle.axis} of node {handle.node}"
             common.note(
                 f"Could not be put back on {where}: {', '.join(left)}." if left

