@@ -6,6 +6,9 @@ silent, and the search goes on for the next. One node costs 48 questions and one
 all; a further node one more at the most, because both values of its first bit are asked. Each question takes at most
 the search reply time (4 ms), two frames and the host's turnaround (20 ms on a real link): about 1.4 s a node on
 serial at 115200 baud. On CAN a yes ends the window at once.
+
+Noise on a serial line is met in three places, for nothing there sends a damaged frame again: a yes of few bytes is
+asked for once more; a silence that would end the search too; and a search that ends at no node begins anew.
 """
 
 from __future__ import annotations
@@ -25,8 +28,10 @@ if TYPE_CHECKING:
 ID_BITS: Final = 48
 ALL: Final = 0x80
 """Bit of `search` that also means nodes with an address."""
-FALSE_STARTS: Final = 3
-"""Searches that end at a node that is not there, before the search gives up."""
+FALSE_STARTS: Final = 5
+"""Searches that end at a node that is not there, one after the other, before the search gives up."""
+FAINT: Final = 4
+"""Fewer bytes than this are noise as likely as an answer, which has more even when it garbles: ask once more."""
 SETTLE: Final = 0.002
 """Seconds beside the promised times in virtual time, where one step is 1 ms."""
 
@@ -127,12 +132,13 @@ def search(link: Link, *, everyone: bool = False) -> list[Found]:
     """Find nodes by their unique id: those without an address, with `everyone` the others too. Addresses stay."""
     who = ALL if everyone else 0
     found: list[Found] = []
-    if not _ask(link, 0, 0, who):
+    if not (_ask(link, 0, 0, who) or (not link.is_can and _ask(link, 0, 0, who))):
         return found
     false_starts = 0
     while false_starts < FALSE_STARTS:
-        first = not found and not false_starts
-        unique_id = _descend(link, who, sure=first)
+        unique_id = _descend(link, who, sure=not found and not false_starts)
+        if unique_id is None and not link.is_can:
+            unique_id = _descend(link, who, sure=False)
         if unique_id is None:
             return found
         try:
@@ -140,6 +146,7 @@ def search(link: Link, *, everyone: bool = False) -> list[Found]:
         except NoAnswer:
             false_starts += 1
             continue
+        false_starts = 0
         found.append(one)
     link.transport.notice(
         f"{link.url}: answers to the search lead to no node ({false_starts} times); "
@@ -163,6 +170,12 @@ def _descend(link: Link, who: int, *, sure: bool) -> int | None:
 
 def _ask(link: Link, unique_id: int, bits: int, who: int) -> bool:
     """Whether a node matches. On CAN the answer itself counts, on serial any byte in the window."""
+    sure, faint = _window_of(link, unique_id, bits, who)
+    return sure or (faint and any(_window_of(link, unique_id, bits, who)))
+
+
+def _window_of(link: Link, unique_id: int, bits: int, who: int) -> tuple[bool, bool]:
+    """One question: a sure yes, and a faint one that noise can make."""
     transport = link.transport
     tag = link.next_tag(kind_of(m.Search(0, 0, 0)).code, EVERYONE, 0)
     answers: list[Packet] = []
@@ -176,7 +189,8 @@ def _ask(link: Link, unique_id: int, bits: int, who: int) -> bool:
         link.wait_until(lambda: transport.is_can and bool(answers), window)
     finally:
         undo()
-    return bool(answers) or (not transport.is_can and transport.heard > before)
+    bytes_heard = 0 if transport.is_can else transport.heard - before
+    return bool(answers) or bytes_heard >= FAINT, bytes_heard > 0
 
 
 def assign(link: Link, unique_id: int, address: int) -> Found:

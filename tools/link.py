@@ -283,7 +283,7 @@ class Link:
 
     def _pump(self, timeout: float) -> None:
         """Hear what comes within `timeout` seconds at the most, and send a keep-alive that is due."""
-        if self._owned:
+        if self._owned and not (self._pending and self.transport.shared):  # one voice: an answer is under way
             left = self._keep_due - self.clock.now()
             if left <= 0:
                 left = self._keep_alive()

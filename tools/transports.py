@@ -157,9 +157,11 @@ class SerialTransport(WiredTransport):
         import serial
 
         frame = encode_raw(ident, data)
-        if self._resync != (strange := self._decoder.lost.total()):
+        if self.shared:
+            self._decoder.frames(b"\0")  # what came before we speak and is no whole frame never becomes one
+        if self.shared or self._resync != self._decoder.lost.total():
             frame = b"\0" + frame  # what garbled here may stand in a node's receiver too: end it
-            self._resync = strange
+            self._resync = self._decoder.lost.total()
         try:
             self._live().write(frame)
         except serial.SerialTimeoutException:
@@ -315,6 +317,9 @@ class SimTransport(Transport):
         self.rig, self.label = rig, label
         self.shared = len(rig.rig.nodes) > 1 and any(node.shared_line for node in rig.rig.nodes)
         self.is_can = not any(node.shared_line for node in rig.rig.nodes)
+        self._bus = rig.bus
+        if self._bus is not None:
+            self.is_can, self.shared, self.frame_time = self._bus.is_can, self._bus.shared, self._bus.frame_time
         self.clock = SimClock(self)
         self._lost: Counter[str] = Counter()
         self._inbox: deque[tuple[int, bytes]] = deque()
@@ -327,7 +332,7 @@ class SimTransport(Transport):
 
     @property
     def lost(self) -> Counter[str]:
-        return self._lost
+        return self._lost if self._bus is None else self._lost + self._bus.lost
 
     def send(self, ident: int, data: bytes) -> None:
         self.rig.send(ident, data)
@@ -337,6 +342,8 @@ class SimTransport(Transport):
         said = self.rig.step()
         for port in self._ports:
             port._inbox.extend(said)
+            if self._bus is not None:
+                port.heard = self._bus.heard
 
     def receive(self, timeout: float) -> list[Packet]:
         end_us = self.rig.now_us + _micros(timeout)
@@ -345,7 +352,8 @@ class SimTransport(Transport):
         found = []
         while self._inbox:
             ident, data = self._inbox.popleft()
-            self.heard += 1 if self.is_can else len(data)
+            if self._bus is None:
+                self.heard += 1 if self.is_can else len(data)
             try:
                 found.append(unpack(ident, data))
             except WireError as error:
@@ -424,17 +432,25 @@ FORMS: Final = "write serial:PORT?baud=115200, can:INTERFACE:CHANNEL?bitrate=500
 def _open_sim(rest: str, url: str) -> SimTransport:
     from ringlet.hwsim.rigfile import RigError, load_rig
     from ringlet.hwsim.simrig import SimRig
+    from ringlet.tools.sim_bus import BUS_OPTIONS, bus_from, with_shared_line
 
     name, options = _split(rest)
     for key in options:
-        if key not in ("seed", "store"):
-            raise UsageProblem(f"the link {url!r} has an option {key!r}; sim: knows seed and store.")
+        if key not in ("seed", "store", "firmware", *BUS_OPTIONS):
+            known = ", ".join(("seed", "store", "firmware", *BUS_OPTIONS))
+            raise UsageProblem(f"the link {url!r} has an option {key!r}; sim: knows {known}.")
     try:
         rig = load_rig(name)
     except RigError as error:
         raise UsageProblem(str(error)) from None
     store = Path(options["store"]) if "store" in options else None
-    return SimTransport(SimRig(rig, seed=_whole(options.get("seed", 0), "seed", url), store=store), label=url)
+    seed = _whole(options.get("seed", 0), "seed", url)
+    bus, mangler = bus_from(options, seed, url)
+    if bus is not None and not bus.is_can:
+        rig = with_shared_line(rig)
+    firmware = Path(options["firmware"]) if "firmware" in options else None
+    served = SimRig(rig, seed=seed, store=store, bus=bus, mangler=mangler, firmware=firmware)
+    return SimTransport(served, label=url)
 
 
 def _split(text: str, *, keep_others: bool = False) -> tuple[str, dict[str, str]]:

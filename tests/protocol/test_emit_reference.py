@@ -121,11 +121,11 @@ def test_the_long_example_and_the_first_exchanges_hold(markdown: str) -> None:
 
 
 def test_the_worst_case_of_the_search_follows_from_the_times(markdown: str) -> None:
-    """49 questions of 4 ms and one assign of 10 ms a node, two questions at the end, two frames for each."""
+    """49 questions of 4 ms and one assign of 10 ms a node, two or four questions at the end, two frames for each."""
     waits = 49 * 4 + 10
-    assert f"The waiting alone is {waits} ms a node and 8 ms at the end" in markdown
+    assert f"The waiting alone is {waits} ms a node and 8 ms at the end, 16 ms on a serial line" in markdown
     can = (waits + 8 + (49 + 2 + 1) * 2 * 160 / 250) / 1000
-    serial = (8 * waits + 8 + (49 * 8 + 2 + 8) * 2 * 16 * 10 / 115.2) / 1000
+    serial = (8 * waits + 16 + (49 * 8 + 4 + 8) * 2 * 16 * 10 / 115.2) / 1000
     assert f"| CAN, 250 kbit/s | {can:.2f} s |" in markdown
     assert re.search(rf"\| serial, 115 200 baud \|.*\| {serial:.2f} s \|\n", markdown)
 

@@ -73,7 +73,7 @@ def test_the_same_program_drives_a_rig_over_every_wire(served: Serving, how: str
         ("can:no-driver:0", LinkProblem, "no working driver 'no-driver'"),
         ("can:virtual:x?bitrate=fast", UsageProblem, "bitrate is 'fast'"),
         ("sim:no-such-rig", UsageProblem, "shipped rigs are"),
-        ("sim:trio?speed=2", UsageProblem, "knows seed and store"),
+        ("sim:trio?speed=2", UsageProblem, "knows seed, store"),
     ],
 )
 def test_links_that_cannot_be_opened(url: str, kind: type[RingletError], says: str) -> None:
