@@ -143,16 +143,27 @@ def restore(
     node: NodeOption = None,
     axis: AxisOption = None,
     factory: Annotated[bool, typer.Option("--factory", help="To the defaults instead of what was saved.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="With --factory: do not ask.")] = False,
     source: SourceOption = 1,
     as_json: JsonOption = False,
 ) -> None:
     """Put settings back to what was saved. What is stored stays until the next save.
+
+    With --factory what will be lost is shown first: settings that are not the defaults, marks and texts.
 
     Examples: ringlet restore --link sim:single; ringlet restore --factory --axis 2
     """
     which = "factory" if factory else "stored"
     with common.open_link(link, source) as bus:
         handle = common.one_axis(bus, node, axis)
+        if factory:
+            from ringlet.tools.cli_setups import agreed
+            from ringlet.tools.setups import lost_to_factory
+
+            lost = lost_to_factory(bus, handle.node, handle.axis)
+            common.note(f"Lost, where the maker's own settings are not the same: {'; '.join(lost) or 'nothing'}.")
+            if not agreed("Restore the factory settings?", yes):
+                return
         handle.restore(which)
         _done(f"The {which} settings are in force", {"restored": which}, handle, as_json)
 

@@ -123,7 +123,8 @@ def test_set_changes_what_get_reads(run: Run, ask: Ask, tmp_path: Path) -> None:
     found = ask("set", "velocity-limit=90.5", "role=iris", "--axis", "2", "--save", link=kept)["parameters"]
     assert found == {"velocity-limit": 90.5, "role": "iris"}
     assert ask("get", "velocity-limit", "--axis", "2", link=kept)["parameters"] == {"velocity-limit": 90.5}
-    assert ask("restore", "--factory", "--axis", "2", link=kept) == {"node": 16, "axis": 2, "restored": "factory"}
+    back = ask("restore", "--factory", "--yes", "--axis", "2", link=kept)
+    assert back == {"node": 16, "axis": 2, "restored": "factory"}
     # Restoring to the factory's is not saved: the next power-up has the stored ones again.
     assert ask("get", "velocity-limit", "--axis", "2", link=kept)["parameters"] == {"velocity-limit": 90.5}
     run("save", "--axis", "2", link=kept)
