@@ -12,7 +12,16 @@ from ringlet.hwsim.uploads import No, text_reply
 from ringlet.protocol import messages as m
 from ringlet.protocol.codec import Packet, WireError, kind_of, packet, unpack
 from ringlet.protocol.codes import TIMING, VERSION_MAJOR, VERSION_MINOR, Fault, Flag, Refusal, names
-from ringlet.protocol.header import ALL_AXES, EVERYONE, FRESH, IDENT_MAX, KIND_SHIFT, NOBODY, unpack_header
+from ringlet.protocol.header import (
+    ALL_AXES,
+    CONTROL_LAST,
+    EVERYONE,
+    FRESH,
+    IDENT_MAX,
+    KIND_SHIFT,
+    NOBODY,
+    unpack_header,
+)
 from ringlet.protocol.items import text_parts
 from ringlet.protocol.params import ANY, BY_ID, BY_NAME
 from ringlet.protocol.states import REQUESTS, State
@@ -118,7 +127,8 @@ class Node:
         try:
             body = unpack(ident, data).body
         except WireError as error:
-            if header.dst != EVERYONE and (kind is None or kind.role == "request"):
+            answered = kind.role == "request" if kind is not None else header.src <= CONTROL_LAST
+            if header.dst != EVERYONE and answered:  # what a newer node says is not refused
                 code = Refusal.UNKNOWN_KIND if kind is None else Refusal.SHORT_BODY
                 item = header.kind if kind is None else error.size
                 self._refuse(header.src, header.axis, data[0] if data else 0, header.kind, No(code, item))
@@ -240,7 +250,10 @@ class Node:
             for axis in axes:
                 axis.do(kind.name, message.body, message.src)
             return m.Done(message.body.tag, kind.code)
-        return _HANDLERS[kind.name](self, message, axes)
+        handler = _HANDLERS.get(kind.name)
+        if handler is None:  # a kind of the table that this firmware does not know yet
+            return No(Refusal.UNKNOWN_KIND, kind.code)
+        return handler(self, message, axes)
 
     def _owner_check(self, axis: Axis, src: int, kind: Kind) -> No | None:
         if not kind.owner or axis.owner == src:
@@ -483,7 +496,7 @@ def _wrong(body: Any, kind: Kind) -> int | None:
     found = problem(body)
     if found is not None:
         return found[0]
-    for index, choices in _CHOICES[kind.code]:
+    for index, choices in _CHOICES.get(kind.code, ()):
         if body[index] not in choices:
             return index
     return None

@@ -89,9 +89,13 @@ class FixedRamp:
 
     @limits.setter
     def limits(self, limits: RampLimits) -> None:
-        self._wanted_units = units_of_limits(limits, self._rate)
-        self._asked = limits
-        self._adopt()
+        units = units_of_limits(limits, self._rate)
+        self._asked, self._wanted_units = limits, units
+        self._waiting = units != self._units
+        if self._waiting:
+            self._adopt()
+        else:  # what is in force already needs no new plan
+            self._limits = limits
 
     @property
     def limits_in_force(self) -> RampLimits:
@@ -115,7 +119,7 @@ class FixedRamp:
             travel = (float(low), float(high))
         self._travel = travel
         self._low, self._high = low * ONE, high * ONE
-        if self._limits is not self._asked:
+        if self._waiting:
             self._adopt()
         self._aim()
 
@@ -165,7 +169,7 @@ class FixedRamp:
         self._speed = 1
         self._cruise: Plan | None = None
         self._sign = 0
-        self._limits, self._units = self._asked, self._wanted_units
+        self._limits, self._units, self._waiting = self._asked, self._wanted_units, False
         self._brake = brake(self._p, 0, 0, self._units.deceleration, self._units.jerk)
         self.stop()
 
@@ -177,7 +181,7 @@ class FixedRamp:
         """Advance by one tick."""
         if self._idle:
             return
-        waiting = self._limits is not self._asked
+        waiting = self._waiting
         gap = self._goal - self._brake.end
         if self._stopping or waiting or -NEAR <= gap <= NEAR:
             self._follow_brake()
@@ -284,3 +288,4 @@ class FixedRamp:
         if held.high > max(self._high, self._brake.high) or held.low < min(self._low, self._brake.low):
             return
         self._limits, self._units, self._brake, self._cruise = self._asked, units, held, None
+        self._waiting = False

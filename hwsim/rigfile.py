@@ -11,6 +11,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 
 from ringlet.hwsim.axis import limits_fit
 from ringlet.hwsim.cardfile import CardError, LensCard, MotorCard, load_lens, load_motor
+from ringlet.hwsim.control import ControlEntry
 from ringlet.protocol.codes import VERSION_MAJOR
 from ringlet.protocol.header import AXES_MAX, FRESH, NODE_FIRST
 from ringlet.protocol.items import text_parts
@@ -57,6 +58,13 @@ class NodeEntry(_Table):
     axes: Annotated[list[AxisEntry], Field(min_length=1, max_length=AXES_MAX)]
 
 
+class PairEntry(_Table):
+    """Two axes that turn the same ring of two lenses, NODE.AXIS each."""
+
+    left: str
+    right: str
+
+
 class RigFile(_Table):
     """A whole rig."""
 
@@ -66,12 +74,31 @@ class RigFile(_Table):
     supply_ohm: Annotated[float, Field(gt=0, le=10)] = 0.15
     ambient_c: Annotated[float, Field(ge=-40, le=70)] = 20.0
     nodes: Annotated[list[NodeEntry], Field(min_length=1)]
+    controls: list[ControlEntry] = Field(default_factory=list)
+    pairs: list[PairEntry] = Field(default_factory=list)
 
     @model_validator(mode="after")
     def _unique(self) -> RigFile:
         ids = [node.unique_id for node in self.nodes]
         if len(set(ids)) != len(ids):
             raise ValueError("two nodes have one unique_id; give each its own")
+        return self
+
+    @model_validator(mode="after")
+    def _refer(self) -> RigFile:
+        roles = {f"{node.address}.{number}": axis.role for node in self.nodes for number, axis in enumerate(node.axes)}
+        for control in self.controls:
+            if f"{control.node}.{control.axis}" not in roles:
+                raise ValueError(f"control {control.name!r} is for axis {control.node}.{control.axis}: not here")
+        sources = [control.source for control in self.controls]
+        if len(set(sources)) != len(sources):
+            raise ValueError("two controls have one source address; give each its own")
+        for pair in self.pairs:
+            for place in (pair.left, pair.right):
+                if place not in roles:
+                    raise ValueError(f"a pair names axis {place}, which is not here")
+            if pair.left == pair.right or roles[pair.left] != roles[pair.right]:
+                raise ValueError(f"{pair.left} and {pair.right} are no pair; name two axes of one role")
         return self
 
 

@@ -15,9 +15,28 @@ import typer
 from typer.core import TyperCommand
 from typer.main import get_command
 
-from ringlet.tools import cli_bus, cli_doctor, cli_emit, cli_motion, cli_ramp, cli_settings, cli_sim, cli_wire
+from ringlet.tools import (
+    cli_budget,
+    cli_bus,
+    cli_busload,
+    cli_doctor,
+    cli_emit,
+    cli_motion,
+    cli_page,
+    cli_ramp,
+    cli_rig,
+    cli_settings,
+    cli_setups,
+    cli_sim,
+    cli_takes,
+    cli_wire,
+)
 from ringlet.tools.bench.cli import app as bench_app
 from ringlet.tools.cli_common import CAUTION, NUMBERS, looks_like_number
+from ringlet.tools.cli_lens import app as marks_app
+from ringlet.tools.cli_pair import app as pair_app
+from ringlet.tools.cli_report import app as report_app
+from ringlet.tools.conform.cli import conform as conform_command
 from ringlet.tools.errors import DeviceRefused, RingletError, UsageProblem
 
 INTERRUPTED: Final = 130
@@ -66,6 +85,7 @@ COMMANDS: Final[dict[str, tuple[tuple[str, Command], ...]]] = {
         ("identify", cli_bus.identify),
         ("status", cli_bus.status),
         ("watch", cli_bus.watch),
+        ("page", cli_page.page),
         ("doctor", cli_doctor.doctor),
     ),
     "Settings": (
@@ -76,9 +96,18 @@ COMMANDS: Final[dict[str, tuple[tuple[str, Command], ...]]] = {
         ("own", cli_settings.own),
         ("clear-fault", cli_settings.clear_fault),
     ),
+    "Lenses": (
+        ("budget", cli_budget.budget),
+    ),
     "Checks": (
         ("ramp", cli_ramp.ramp),
         ("limits", cli_ramp.limits),
+        ("conform", conform_command),
+        ("bus", cli_busload.bus),
+    ),
+    "Takes": (
+        ("record", cli_takes.record),
+        ("replay", cli_takes.replay),
     ),
     "Without hardware": (
         ("demo", cli_sim.demo),
@@ -97,7 +126,9 @@ COMMANDS: Final[dict[str, tuple[tuple[str, Command], ...]]] = {
 }
 """Commands by the heading under which --help lists them."""
 
-MOVING: Final = frozenset({"move", "jog", "hold", "release", "find-stops", "set-travel", "ramp", "limits"})
+MOVING: Final = frozenset({
+    "move", "jog", "hold", "release", "find-stops", "set-travel", "ramp", "limits", "replay", "conform",
+})  # fmt: skip
 """Commands that power a motor or free a ring; their help ends with the caution that they also show when they run."""
 
 for _panel, _commands in COMMANDS.items():
@@ -107,7 +138,13 @@ for _panel, _commands in COMMANDS.items():
             _name, cls=NumberCommand, rich_help_panel=_panel, context_settings=NUMBERS, epilog=_epilog
         )(_command)  # fmt: skip
 
+app.add_typer(marks_app, name="marks", rich_help_panel="Lenses", context_settings=NUMBERS)
+app.add_typer(pair_app, name="pair", rich_help_panel="Lenses", context_settings=NUMBERS)
 app.add_typer(bench_app, name="bench", rich_help_panel="Checks", context_settings=NUMBERS)
+app.add_typer(report_app, name="report", rich_help_panel="Checks")
+app.add_typer(cli_takes.app, name="take", rich_help_panel="Takes")
+app.add_typer(cli_setups.app, name="setup", rich_help_panel="Settings")
+app.add_typer(cli_rig.app, name="rig", rich_help_panel="Settings")
 
 # typer carries its own copy of click in some versions and shares the installed one in others; both raise below this.
 _USAGE: Final[type[Any]] = next(c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException")

@@ -32,11 +32,15 @@ def sim(
     speed: Annotated[float, typer.Option(min=0.1, max=50, help="The rig's clock against the wall clock.")] = 1.0,
     seed: Annotated[int, typer.Option(min=0, help="Seed of noise and spread between motors.")] = 0,
     store: Annotated[Path | None, typer.Option(help="Folder for saved settings; default: forgotten.")] = None,
+    firmware: Annotated[
+        Path | None, typer.Option(help="Run the motor core in C here: the program built from `ringlet emit firmware`.")
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Serve a simulated rig as if it were hardware. The first line is the --link that reaches it.
 
-    Examples: ringlet sim trio; ringlet sim pair --tcp --port 7000; ringlet sim eight --can; ringlet sim my-rig.toml
+    Examples: ringlet sim trio; ringlet sim pair --tcp --port 7000; ringlet sim eight --can; ringlet sim my-rig.toml;
+    ringlet sim single --firmware firmware/ringlet
     """
     import json
     import threading
@@ -51,7 +55,7 @@ def sim(
         raise UsageProblem("--channel belongs to --can and --port to --tcp; add that, or leave it out.")
     how: How = "tcp" if tcp else ("socketcan" if channel else "slcan") if can else "serial"
     loaded = load_rig(rig)
-    served = SimRig(loaded, seed=seed, store=store)
+    served = SimRig(loaded, seed=seed, store=store, firmware=firmware)
 
     def announce(link: str) -> None:
         typer.echo(json.dumps({"link": link}) if as_json else link)
@@ -259,13 +263,20 @@ def _with_progress(motor: MotorCard, lens: LensCard, moves: Moves, plan: Plan, d
 
 
 def demo(
+    story: Annotated[str, typer.Argument(metavar="STORY", help="motor or rig.")] = "motor",
     out: Annotated[Path, typer.Option(help="Folder for the plot and the page.")] = Path("ringlet-demo"),
     as_json: JsonOption = False,
 ) -> None:
-    """The whole story in under 20 seconds, without hardware: find, calibrate, move, limit, stop.
+    """The whole story without hardware. `motor`: find, calibrate, move, limit, stop, in under 20 seconds. `rig`: a
+    matched pair with four motors: range-driven focus, hand-back, a take, its replay and export.
 
-    Example: ringlet demo --out demo
+    Examples: ringlet demo --out demo; ringlet demo rig --out demo
     """
-    from ringlet.tools.demo import run_demo
+    if story not in ("motor", "rig"):
+        raise UsageProblem(f"there is no story {story!r}; choose motor or rig.")
+    if story == "rig":
+        from ringlet.tools.demo_rig import run_demo
+    else:
+        from ringlet.tools.demo import run_demo
 
     run_demo(out, as_json)

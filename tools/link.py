@@ -56,6 +56,8 @@ class _Pending(NamedTuple):
     tag: int
     reply: str
     answers: list[Packet]
+    restarts: list[Packet]
+    """announcements that the node made unasked: it has just been powered up"""
 
     def answered_by(self, heard: Packet, source: int) -> bool:
         body = heard.body
@@ -206,7 +208,7 @@ class Link:
         if row.owner or row.name == "take":
             self._may_drive(node)
         reply = _POLLED.get(body.what, "") if isinstance(body, m.Poll) else row.reply
-        pending = _Pending(row, node, axis, self.next_tag(row.code, node, axis), reply, [])
+        pending = _Pending(row, node, axis, self.next_tag(row.code, node, axis), reply, [], [])
         wait = self.reply_time(row.name) if timeout is None else timeout
         answer = self._ask(pending, body._replace(tag=pending.tag), wait, retries)
         if isinstance(answer, m.Refused):
@@ -219,6 +221,8 @@ class Link:
     def reply_time(self, name: str) -> float:
         """Seconds that a request of this kind may take before it counts as not answered."""
         promised = TIMING["save" if name == "save" else "reply"].ms / 1000
+        if name == "save":  # a node that restarts meanwhile says so in this time
+            promised += TIMING["announce_window"].ms / 1000
         return promised + 2 * self.transport.frame_time + (self.transport.slack or 0.002)
 
     def _ask(self, pending: _Pending, body: Any, timeout: float, retries: int) -> Any:
@@ -228,6 +232,8 @@ class Link:
         try:
             for attempt in range(retries + 1):
                 if attempt:
+                    if isinstance(body, m.Save) and (pending.restarts or self.transport.shared):
+                        break  # a node that restarted meanwhile would save what it had before, and say that it is done
                     if self.clock.now() - first >= TIMING["repeat"].ms / 1000:
                         break  # the node would take it for a new request, and do it twice
                     self._losses["repeated requests"] += 1
@@ -239,6 +245,11 @@ class Link:
                     return pending.answers[0].body
         finally:
             self._pending.remove(pending)
+        if pending.restarts:
+            raise NoAnswer(
+                f"{pending.kind.name} was not answered by node {pending.node}, which restarted; check its supply, look "
+                "at its settings, and send them again."
+            )
         raise NoAnswer(self._silence(f"{pending.kind.name} was not answered by node {pending.node}", before))
 
     def _put(self, body: Any, node: int, axis: int) -> None:
@@ -310,6 +321,9 @@ class Link:
             self._count(row, heard)
         elif isinstance(heard.body, m.Announce):
             self._announced(heard)
+            for pending in self._pending if heard.dst == EVERYONE else ():
+                if pending.node == heard.src:
+                    pending.restarts.append(heard)
         elif isinstance(heard.body, m.Owner) and heard.body.owner != self.source and not answered:
             self._owned.pop((heard.src, heard.axis), None)
         if self._subscribers:

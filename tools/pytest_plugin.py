@@ -26,6 +26,11 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         metavar="URL",
         help="link to real motors, for tests that use the fixture ringlet_link; they move what is connected",
     )
+    # These four are for the conformance checks, `pytest --ringlet-link=URL --pyargs ringlet.tools.conform`.
+    group.addoption("--ringlet-node", type=int, default=None, metavar="ADDRESS", help="conformance: the node's address")
+    group.addoption("--ringlet-axis", type=int, default=0, metavar="AXIS", help="conformance: axis of the node")
+    group.addoption("--ringlet-motion", action="store_true", help="conformance: the ring may be turned")
+    group.addoption("--ringlet-stops", action="store_true", help="conformance: the ring has hard stops to be touched")
 
 
 def pytest_configure(config: pytest.Config) -> None:

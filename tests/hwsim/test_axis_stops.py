@@ -74,7 +74,7 @@ def test_the_true_travel_is_found(name: str) -> None:
 
 def test_all_shipped_rigs_have_hard_stops() -> None:
     """So that the test above has seen each of their axes."""
-    assert len(KINDS) == 5
+    assert len(KINDS) == 7
     for name in shipped_rigs():
         assert all(axis_cards(axis)[1].stop_min_deg is not None for node in load_rig(name).nodes for axis in node.axes)
 

@@ -1,5 +1,6 @@
 """The integer ramp generator: plans are exact, ranges hold, it agrees with the floating one and keeps every promise."""
 
+import copy
 import math
 import multiprocessing
 import random
@@ -7,7 +8,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from long_ramp import FIXED_SLACK, Broken, fixed_job, random_limits, soak
+from long_ramp import FIXED_SLACK, Broken, fixed_job, random_limits, reach, soak
 
 from ringlet.hwsim import ramp_plan
 from ringlet.hwsim.ramp import Ramp, RampLimits
@@ -397,3 +398,60 @@ def test_the_soak_notices_a_ramp_that_ignores_its_invariant() -> None:
 
     with pytest.raises(Broken):
         soak(Careless, 200_000, 3, FIXED_SLACK)
+
+
+def test_the_soak_notices_limits_that_are_taken_over_too_early() -> None:
+    """Where the travel was shrunk: weaker limits that carry the ramp further out than the plan that it held."""
+
+    class Hasty(FixedRamp):
+        """Takes any limits at once while its plan leaves the travel anyhow."""
+
+        def _adopt(self) -> None:
+            units = self._wanted_units
+            out = self._brake.high > self._high or self._brake.low < self._low
+            if out and ramp_plan.fits(self._v, self._a, units):
+                self._brake = ramp_plan.brake(self._p, self._v, self._a, units.deceleration, units.jerk)
+                self._limits, self._units, self._cruise, self._waiting = self._asked, units, None, False
+            super()._adopt()
+
+    with pytest.raises(Broken, match=r"outside the travel, allowed [1-9]"):
+        soak(Hasty, 20_000, 8, FIXED_SLACK)
+
+
+def test_limits_that_waited_and_were_replaced_are_no_promise() -> None:
+    """What an earlier soak stumbled over: a copy must not count on limits that the ramp may never get."""
+    ramp = FixedRamp(LIMITS)
+    ramp.travel = (-200_000.0, 200_000.0)
+    ramp.run(120_000.0)
+    for _ in range(1000):
+        ramp.tick()
+    held = ramp.stopping_point()
+    ramp.travel = (-200_000.0, float(math.ceil(ramp.position)))
+    ramp.limits = LIMITS._replace(deceleration=4e6, jerk=2e6)  # too slow to begin with, then the quicker ones
+    assert ramp.limits_in_force == LIMITS
+    lucky = copy.copy(ramp)
+    lucky.stop()
+    settle(lucky)
+    assert lucky.position < held - 50.0
+    assert reach(ramp) == (ramp.position, held)
+    ramp.limits = LIMITS
+    ramp.stop()
+    highest = 0.0
+    for _ in ticking(ramp):
+        highest = max(highest, ramp.position)
+        if ramp.at_rest:
+            break
+    assert highest == held
+
+
+def test_limits_that_are_in_force_already_change_nothing() -> None:
+    ramp, other = FixedRamp(LIMITS), FixedRamp(LIMITS)
+    for each in (ramp, other):
+        each.move(30_000.0)
+    for _ in ticking(ramp):
+        other.tick()
+        ramp.limits = RampLimits(*LIMITS)
+        assert ramp.limits_in_force == LIMITS
+        assert (ramp._p, ramp._v, ramp._a, ramp._cruise) == (other._p, other._v, other._a, other._cruise)
+        if ramp.at_rest:
+            break

@@ -32,7 +32,7 @@ def load(tmp_path: Path, text: str) -> str:
 
 def test_shipped_rigs() -> None:
     sizes = {name: [len(node.axes) for node in load_rig(name).nodes] for name in shipped_rigs()}
-    assert sizes == {"single": [1], "trio": [3], "pair": [2, 2], "eight": [2, 2, 2, 2]}
+    assert sizes == {"single": [1], "two": [2], "trio": [3], "pair": [2, 2], "eight": [2, 2, 2, 2]}
     for name in shipped_rigs():
         assert "invented" in load_rig(name).about
         SimRig(load_rig(name)).step()

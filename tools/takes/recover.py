@@ -137,7 +137,8 @@ class _Recovery:
         """Copy a chunk whose CRC is right; otherwise say where it stood."""
         records = needed("mcap.records")
         try:
-            content = needed("mcap.stream_reader").breakup_chunk(chunk, validate_crc=True)
+            content = list(needed("mcap.stream_reader").breakup_chunk(chunk, validate_crc=True))
+            self._check(content)
         except Exception:
             return Damage(
                 self._seconds(self.last_ns),
@@ -157,6 +158,20 @@ class _Recovery:
                 self._message(record)
         self.chunks += 1
         return None
+
+    def _check(self, content: list[Any]) -> None:
+        """Raise unless all of a chunk can be copied: what its messages belong to may have stood in a damaged one."""
+        records = needed("mcap.records")
+        schemas, topics = set(self._schemas), dict(self._topics)
+        for record in content:
+            if isinstance(record, records.Schema):
+                schemas.add(record.id)
+            elif isinstance(record, records.Channel):
+                if record.schema_id not in schemas:
+                    raise ValueError("a channel without its schema")
+                topics.setdefault(record.id, record.topic)
+            elif isinstance(record, records.Message) and topics[record.channel_id].startswith(AXIS_PREFIX):
+                int(json.loads(record.data)["lost_before"])
 
     def _message(self, record: Any) -> None:
         self._mcap.add_message(

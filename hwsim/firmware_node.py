@@ -1,0 +1,139 @@
+"""A node whose firmware is the motor core in C, as a process, on the same simulated drives: stands where `Node` stands."""
+
+from __future__ import annotations
+
+import weakref
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from ringlet.hwsim import firmware_link as fw
+from ringlet.hwsim.drive import Drive
+from ringlet.hwsim.node import MS, NodeCard
+from ringlet.hwsim.ramp_plan import ONE
+from ringlet.hwsim.settings import Pages, PowerCut
+from ringlet.protocol.codec import Packet, unpack
+from ringlet.protocol.wire import BODY_MAX
+
+RATE = 1000
+"""Ticks a second."""
+
+
+class FirmwareAxis(NamedTuple):
+    """What is left on this side of an axis: its drive."""
+
+    drive: Drive
+
+
+class FirmwareNode:
+    """One board. `hear` takes what is on the bus, `tick` advances 1 ms and returns what the node says.
+
+    `pages` holds the node's own pages, then those of each axis. Raises FirmwareProblem when the process fails.
+    """
+
+    def __init__(
+        self, program: Path, card: NodeCard, drives: Sequence[Drive], factory: Sequence[dict[str, int]],
+        pages: Sequence[Pages],
+    ) -> None:  # fmt: skip
+        self.card, self.axes, self.pages = card, [FirmwareAxis(drive) for drive in drives], pages
+        self.own_settings = [drive.settings for drive in drives]
+        self.now_us = 0
+        self.address = 0
+        self._pipe = fw.Pipe(program)
+        weakref.finalize(self, self._pipe.close)
+        if len(drives) > self._pipe.axes:
+            raise fw.FirmwareProblem(
+                f"{self._pipe.path} has room for {self._pipe.axes} axes and the rig's node has {len(drives)}; "
+                "build it with a larger RINGLET_AXES"
+            )
+        self._pipe.put(
+            fw.config(
+                [[values.get(row.name, row.default) for row in fw.AXIS_ROWS] for values in factory],
+                [card.factory.get(row.name, row.default) for row in fw.NODE_ROWS],
+                card.unique_id, card.major, card.firmware, card.hardware, card.maker, card.model,
+            )
+        )  # fmt: skip
+        for number in range(2 * len(pages)):
+            self._pipe.put(fw.page(number, pages[number // 2].read(number % 2)))
+        self._heard = b""
+        self.start()
+
+    def start(self) -> None:
+        """Power-up."""
+        self._heard = b""
+        self._pipe.put(fw.AT.pack(b"S", self.now_us))
+        self._until_end()
+
+    def hear(self, ident: int, data: bytes) -> None:
+        """A message on the bus; what is no frame (over 8 bytes, over 29 bits) cannot be there."""
+        if len(data) <= BODY_MAX and 0 <= ident < 1 << 32:
+            self._heard += fw.hear(ident, bytes(data))
+
+    def tick(self) -> list[Packet]:
+        """Advance 1 ms; returns what the node says."""
+        self.now_us += MS
+        heard, self._heard = self._heard, b""
+        self._pipe.put(heard + fw.AT.pack(b"T", self.now_us))
+        return [unpack(ident, data) for ident, data in self._until_end()]
+
+    def _until_end(self) -> list[tuple[int, bytes]]:
+        """Serve what the core asks for until it says that it is done; returns the frames that it said."""
+        pipe = self._pipe
+        while (letter := pipe.take(1)) != b"E":
+            match letter:
+                case b"O":
+                    self._step()
+                case b"G":
+                    self._configure(*fw.DRIVE.unpack(pipe.take(fw.DRIVE.size)))
+                case b"Q":
+                    drive = self.axes[pipe.take(1)[0]].drive
+                    drive.power_cycle()
+                    pipe.put(fw.readings([fw.counts_of(drive.tick(False, 0.0, 0.0, 0.0, 0.0))]))
+                case b"W":
+                    self._write_page(*fw.PAGE.unpack(pipe.take(fw.PAGE.size)))
+                case b"X":
+                    raise pipe.error()
+                case _:
+                    raise fw.FirmwareProblem(f"{pipe.path} sent {letter!r}, which is no answer; emit and build it again")
+        self.address, count = fw.END.unpack(pipe.take(fw.END.size))
+        data = pipe.take(count * fw.FRAME.size)
+        return [(ident, body[:size]) for ident, size, body in fw.FRAME.iter_unpack(data)]
+
+    def _step(self) -> None:
+        """One millisecond of the physics, towards the core's setpoints."""
+        data = self._pipe.take(len(self.axes) * fw.OUTPUT.size)
+        self.axes[0].drive.supply.begin_tick()
+        counts = []
+        for axis, (on, torque, p, v, a) in zip(self.axes, fw.OUTPUT.iter_unpack(data), strict=True):
+            reading = axis.drive.tick(bool(on), p / ONE, v * RATE / ONE, a * RATE * RATE / ONE, torque / 1000.0)
+            counts.append(fw.counts_of(reading))
+        self._pipe.put(fw.readings(counts))
+
+    def _configure(self, axis: int, *values: int) -> None:
+        drive, own = self.axes[axis].drive, self.own_settings[axis]
+        drive.settings = drive_settings(own, fw.DriveCounts(*values))
+
+    def _write_page(self, number: int, count: int) -> None:
+        data = self._pipe.take(count)
+        try:
+            self.pages[number // 2].write(number % 2, data)
+            result = fw.DONE, count
+        except PowerCut:
+            result = fw.CUT, len(self.pages[number // 2].read(number % 2))
+        except OSError:
+            result = fw.FAILED, 0
+        self._pipe.put(fw.RESULT.pack(b"A", *result))
+
+
+def drive_settings(own: Any, counts: fw.DriveCounts) -> Any:
+    """Settings of a drive from the core's counts; `own` are the board's."""
+    return own._replace(
+        direction=-1 if counts.reversed else 1,
+        motor_teeth=counts.motor_teeth,
+        ring_teeth=counts.ring_teeth,
+        encoder_counts=counts.encoder_counts,
+        backlash_mdeg=float(counts.backlash),
+        backlash_comp=bool(counts.backlash_compensation),
+        position_gain=counts.position_gain / 100,
+        velocity_gain=own.velocity_gain * (counts.velocity_gain / 1000),
+    )

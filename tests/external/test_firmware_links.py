@@ -1,0 +1,172 @@
+"""The motor core in C where the simulated node would be: in virtual time, on a pty, on TCP, and on python-can's bus.
+
+Outside sources: pyserial and python-can carry the frames; cc builds the core. The link and the checks are those of any
+other motor.
+"""
+
+from __future__ import annotations
+
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from ringlet.hwsim.firmware_link import FirmwareProblem, Pipe, find_program
+from ringlet.hwsim.firmware_node import FirmwareNode
+from ringlet.hwsim.rigfile import load_rig
+from ringlet.hwsim.settings import MemoryPages
+from ringlet.hwsim.simrig import SimRig
+from ringlet.protocol import messages as m
+from ringlet.protocol.codes import Fault, Flag
+from ringlet.protocol.states import State
+from ringlet.tools.cli import main
+from ringlet.tools.errors import DeviceRefused, LinkProblem
+from ringlet.tools.link import Link
+from ringlet.tools.serve import How, serve
+from ringlet.tools.transports import SimTransport
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "c"))
+import c_build
+import fw_build
+
+pytestmark = pytest.mark.skipif(c_build.have("make", "cc") is not None, reason=c_build.have("make", "cc") or "")
+
+
+@pytest.fixture(scope="module")
+def program(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return fw_build.build_host(tmp_path_factory.mktemp("firmware"))
+
+
+@contextmanager
+def served(program: Path, how: How, rig: str = "single", speed: float = 5.0) -> Iterator[str]:
+    """A rig of the core behind a port of this kind; gives the link that reaches it."""
+    links: list[str] = []
+    there, stop = threading.Event(), threading.Event()
+
+    def announce(link: str) -> None:
+        links.append(link)
+        there.set()
+
+    simrig = SimRig(load_rig(rig), firmware=program)
+    thread = threading.Thread(target=serve, args=(simrig, how, announce, stop), kwargs={"speed": speed}, daemon=True)
+    thread.start()
+    try:
+        assert there.wait(10)
+        yield links[0]
+    finally:
+        stop.set()
+        thread.join(10)
+
+
+def a_day_at_the_bench(link: Link) -> None:
+    """What a person would do first with a motor."""
+    axis = link.axis(16, 0)
+    axis.take()
+    axis.find_stops()
+    status = axis.status()
+    assert status.flags >> Flag.CALIBRATED & 1
+    axis.move(60.0)
+    assert axis.status().state == State.HOLDING
+    assert abs(axis.position() - 60.0) < 0.5
+    with pytest.raises(DeviceRefused, match="past a travel limit"):
+        axis.move(1e4)
+
+
+def test_in_virtual_time(program: Path) -> None:
+    with Link.open(f"sim:single?firmware={program}") as link:
+        assert [(found.address, found.fresh) for found in link.discover()] == [(16, False)]
+        a_day_at_the_bench(link)
+
+
+@pytest.mark.parametrize("how", ["serial", "tcp", "slcan", "virtual"])
+def test_on_a_port(program: Path, how: How) -> None:
+    with served(program, how) as url, Link.open(url) as link:
+        link.pace = 5.0
+        a_day_at_the_bench(link)
+
+
+def test_the_same_rig_gives_the_same_answers(program: Path) -> None:
+    """On the physics too: a search and a move end where they end with the simulated node, within what counts round."""
+    ends = []
+    for option in ("", f"&firmware={program}"):
+        with Link.open(f"sim:single?seed=3{option}") as link:
+            axis = link.axis(16, 0)
+            axis.take()
+            axis.find_stops()
+            axis.move(33.0)
+            ends.append((axis.get("travel-max"), axis.position()))
+    assert ends[0][0] == pytest.approx(ends[1][0], abs=0.1)
+    assert ends[0][1] == pytest.approx(ends[1][1], abs=0.1)
+
+
+def test_settings_outlive_the_process(program: Path, tmp_path: Path) -> None:
+    url = f"sim:single?firmware={program}&store={tmp_path}"
+    with Link.open(url) as link:
+        axis = link.axis(16, 0)
+        axis.take()
+        axis.set("torque-moving", 0.123)
+        link.request(m.Save(0), node=16, axis=0)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["0000524942001-core-axis0.a"] or list(tmp_path.iterdir())
+    with Link.open(url) as link:
+        assert link.axis(16, 0).get("torque-moving") == pytest.approx(0.123)
+    for path in tmp_path.iterdir():
+        path.write_bytes(path.read_bytes()[:-1])
+    with Link.open(url) as link:
+        assert link.axis(16, 0).get("torque-moving") != pytest.approx(0.123)
+        assert link.axis(16, 0).status().fault == Fault.SETTINGS_LOST
+
+
+@pytest.mark.parametrize("kept", [0, 5, 12, 100, 100_000])
+def test_a_power_cut_while_saving_leaves_the_old_or_the_new(program: Path, kept: int) -> None:
+    rig = SimRig(load_rig("single"), firmware=program)
+    node = rig.nodes[0]
+    assert isinstance(node, FirmwareNode)
+    pages = node.pages[1]
+    assert isinstance(pages, MemoryPages)
+    with Link(SimTransport(rig), SimTransport(rig).clock) as link:
+        axis = link.axis(16, 0)
+        axis.take()
+        values = (0.111, 0.222)
+        axis.set("torque-moving", values[0])
+        link.request(m.Save(0), node=16, axis=0)
+        axis.set("torque-moving", values[1])
+        pages.cut_after = kept
+        with pytest.raises(Exception, match="answer"):
+            link.request(m.Save(0), node=16, axis=0)
+        expected = values[1] if kept > 1000 else values[0]
+        assert link.axis(16, 0).get("torque-moving") == pytest.approx(expected)
+        assert link.axis(16, 0).status().fault == 0
+
+
+def test_what_cannot_be_run_is_said_in_one_sentence(
+    program: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "text").write_text("no program")
+    for path, words in ((tmp_path / "none", "there is no program"), (tmp_path, "there is no program"),
+                        (tmp_path / "text", "is not a program")):  # fmt: skip
+        with pytest.raises(FirmwareProblem, match=words):
+            find_program(path)
+        assert main(["status", "--link", f"sim:single?firmware={path}"]) == 2
+        said = capsys.readouterr().err
+        assert said.startswith("ringlet: ") and said.count("\n") == 1 and words in said
+    speaks = tmp_path / "speaks"
+    speaks.write_text("#!/bin/sh\necho this is no motor core at all\n")
+    speaks.chmod(0o755)
+    with pytest.raises(FirmwareProblem, match="no motor core for this pipe"):
+        Pipe(speaks)
+    ends = tmp_path / "ends"
+    ends.write_text("#!/bin/sh\nexit 7\n")
+    ends.chmod(0o755)
+    with pytest.raises(FirmwareProblem, match="ended with code 7"):
+        Pipe(ends)
+
+
+def test_a_core_that_dies_is_a_broken_link(program: Path) -> None:
+    with Link.open(f"sim:single?firmware={program}") as link:
+        node = link.rig.nodes[0]  # type: ignore[union-attr]
+        node._pipe._process.kill()
+        with pytest.raises(LinkProblem, match="ended by signal 9"):
+            link.clock.sleep(0.01)

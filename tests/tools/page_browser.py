@@ -1,0 +1,145 @@
+"""Chromium driven over its DevTools protocol (its public documentation), for tests of the page."""
+
+from __future__ import annotations
+
+import base64
+import itertools
+import json
+import shutil
+import subprocess
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import Any
+
+from ringlet.tools.page.bench_thread import Bench, wait_for
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+FLAGS = (
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync", "--remote-debugging-port=0",
+)  # fmt: skip
+
+
+@contextmanager
+def served(bench: Bench, token: str = "") -> Iterator[str]:
+    """The page in a thread of this process; gives its address. NiceGUI's state is put back for the next one."""
+    import socket
+
+    from nicegui.testing.general import nicegui_reset_globals
+
+    from ringlet.tools.page.server import build, server_for
+
+    with nicegui_reset_globals(), socket.socket() as sock:
+        sock.bind(("127.0.0.1", 0))
+        port = sock.getsockname()[1]
+        server = server_for(build(bench, token=token), "127.0.0.1", port)
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [sock]}, daemon=True)
+        thread.start()
+        assert wait_for(lambda: server.started, 10)
+        try:
+            yield f"http://127.0.0.1:{port}/"
+        finally:
+            server.should_exit = True
+            thread.join(10)
+
+
+class Browser:
+    """A browser of our own; `kill` ends it as a crash would."""
+
+    def __init__(self) -> None:
+        self._folder = tempfile.TemporaryDirectory(ignore_cleanup_errors=True)
+        self.process = subprocess.Popen(
+            [CHROMIUM, *FLAGS, f"--user-data-dir={self._folder.name}", "about:blank"],
+            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        )  # fmt: skip
+        told = Path(self._folder.name) / "DevToolsActivePort"
+        assert wait_for(lambda: told.exists() and len(told.read_text().splitlines()) == 2, 20)
+        port, path = told.read_text().splitlines()
+        self._base = f"ws://127.0.0.1:{port}"
+        self.root = _Wire(self._base + path)
+
+    def open(self, url: str, width: int = 1280, height: int = 900) -> Tab:
+        target = self.root.ask("Target.createTarget", url="about:blank")["targetId"]
+        tab = Tab(_Wire(f"{self._base}/devtools/page/{target}"), target)
+        tab.size(width, height)
+        tab.wire.ask("Page.enable")
+        tab.wire.ask("Page.bringToFront")
+        tab.wire.ask("Page.navigate", url=url)
+        return tab
+
+    def close(self) -> None:
+        self.process.kill()
+        self.process.wait(10)
+        self._folder.cleanup()
+
+
+class _Wire:
+    def __init__(self, url: str) -> None:
+        from websockets.sync.client import connect
+
+        self._stack = ExitStack()
+        self._socket = self._stack.enter_context(connect(url, max_size=None, open_timeout=10))
+        self._numbers = itertools.count(1)
+
+    def send(self, method: str, **params: Any) -> int:
+        """Ask without waiting for the answer."""
+        number = next(self._numbers)
+        self._socket.send(json.dumps({"id": number, "method": method, "params": params}))
+        return number
+
+    def ask(self, method: str, **params: Any) -> Any:
+        number = self.send(method, **params)
+        while True:
+            heard = json.loads(self._socket.recv(timeout=20))
+            if heard.get("id") == number:
+                assert "error" not in heard, heard
+                return heard["result"]
+
+
+class Tab:
+    def __init__(self, wire: _Wire, target: str) -> None:
+        self.wire, self.target = wire, target
+
+    def size(self, width: int, height: int) -> None:
+        self.wire.ask(
+            "Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=1, mobile=False
+        )
+
+    def js(self, text: str) -> Any:
+        got = self.wire.ask("Runtime.evaluate", expression=text, returnByValue=True, awaitPromise=True)
+        assert "exceptionDetails" not in got, got
+        return got["result"].get("value")
+
+    def until(self, text: str, seconds: float = 15) -> bool:
+        end = time.monotonic() + seconds
+        while not self.js(f"Boolean({text})"):
+            if time.monotonic() > end:
+                return False
+            time.sleep(0.05)
+        return True
+
+    def middle(self, selector: str) -> tuple[float, float]:
+        return tuple(self.js(
+            f"(() => {{ const n = document.querySelector({json.dumps(selector)});"
+            "n.scrollIntoView({block: 'center'});"
+            "const b = n.getBoundingClientRect(); return [b.x + b.width / 2, b.y + b.height / 2]; })()"
+        ))  # fmt: skip
+
+    def mouse(self, kind: str, x: float, y: float) -> None:
+        self.wire.ask("Input.dispatchMouseEvent", type=kind, x=x, y=y, button="left", clickCount=1)
+
+    def click(self, selector: str) -> None:
+        x, y = self.middle(selector)
+        self.mouse("mousePressed", x, y)
+        self.mouse("mouseReleased", x, y)
+
+    def key(self, key: str, code: int, kind: str = "keyDown") -> None:
+        self.wire.ask("Input.dispatchKeyEvent", type=kind, key=key, code=key, windowsVirtualKeyCode=code)
+
+    def picture(self, path: Path) -> None:
+        data = self.wire.ask("Page.captureScreenshot", format="png")["data"]
+        path.write_bytes(base64.b64decode(data))

@@ -1,0 +1,152 @@
+"""`ringlet conform` as a command, its files, and the checks under pytest."""
+
+from __future__ import annotations
+
+import json
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import pytest
+
+from ringlet.tools.cli import main
+from ringlet.tools.conform.bed import Bed
+from ringlet.tools.conform.report import to_html, to_json, to_junit
+from ringlet.tools.conform.run import Report, meet, run
+from ringlet.tools.conform.selfcheck import mutants
+from ringlet.tools.conform.table import chosen
+
+pytest_plugins = ["pytester"]
+SIM = ["--link", "sim:single"]
+
+
+@pytest.fixture(scope="module")
+def broken() -> Report:
+    """A run on a motor with two faults; the second breaks a should."""
+    bed = Bed(3, "trio")
+    p, report, found = meet(bed.wire, 16, 0, 1)
+    for name in ("refusal-tag", "header-masked"):
+        mutants()[name].plant(bed)
+    return run(p, report, found, chosen(["TAG-01", "TAG-04", "FRAME-0[78]"]))
+
+
+def test_list_shows_the_table(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["conform", "--list", "--json"]) == 0
+    rows = json.loads(capsys.readouterr().out)
+    assert {row["id"] for row in rows} >= {"FRAME-01", "STOP-04", "POWER-04"}
+    assert next(row for row in rows if row["id"] == "STOP-04")["moves"].startswith("the ring, inside the span")
+    assert main(["conform", "--list", "--only", "TAG-*"]) == 0
+    out = capsys.readouterr().out
+    assert "TAG-07" in out
+    assert "KIND-01" not in out
+
+
+def test_a_healthy_device_passes_and_files_are_written(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    junit, page = tmp_path / "c.xml", tmp_path / "c.html"
+    words = ["conform", *SIM, "--only", "TAG-0[1-6]", "--only", "LIMIT-07", "--junit", str(junit), "--html", str(page)]
+    assert main([*words, "--no-stops"]) == 0
+    told = capsys.readouterr()
+    assert "7 passed, 0 failed, 0 skipped." in told.out
+    assert "Settings, marks and texts are as they were found." in told.out
+    assert "Caution: gears pinch fingers" in told.err
+    assert "inside 40 deg" in told.err
+    assert ET.parse(junit).getroot()[0].attrib["tests"] == "7"
+    assert "Every rule that was checked is kept." in page.read_text(encoding="utf-8")
+
+
+def test_gentle_moves_nothing_and_says_nothing_of_motion(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["conform", *SIM, "--gentle", "--only", "TAG-*", "--json"]) == 0
+    told = capsys.readouterr()
+    data = json.loads(told.out)
+    assert data["passed"] == 7
+    assert data["ok"]
+    assert data["left_different"] == []
+    assert "Moves the ring" not in told.err
+    assert "TAG-07" not in {one["id"] for one in data["results"]}
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "sentence"),
+    [
+        ([], 2, "no link is given"),
+        ([*SIM, "--only", "NOPE-01"], 2, "no check is called NOPE-01"),
+        ([*SIM, "--gentle", "--only", "STOP-01"], 2, "none of these checks is left"),
+        ([*SIM, "--span", "2"], 2, "--span is 2 deg"),
+        ([*SIM, "--torque", "9"], 2, "--torque is 9 N.m"),
+        ([*SIM, "--node", "99", "--gentle"], 3, "does not answer identify"),
+        (["--link", "serial:/dev/no-such-port", "--gentle"], 3, "there is no serial:/dev/no-such-port"),
+    ],
+)
+def test_errors_are_one_sentence(
+    words: list[str], code: int, sentence: str, capsys: pytest.CaptureFixture[str]
+) -> None:  # fmt: skip
+    assert main(["conform", *words]) == code
+    err = capsys.readouterr().err
+    assert sentence in err
+    assert "Traceback" not in err
+
+
+def test_failures_come_with_rule_place_bytes_times_and_cause(broken: Report) -> None:
+    data = to_json(broken)
+    assert not data["ok"]
+    assert data["failed"] == 2
+    tag = next(one for one in data["results"] if one["id"] == "TAG-01")
+    assert tag["place"] == "protocol/REFERENCE.md#requests-tags-and-repeats"
+    frames = tag["problems"][0]["frames"]
+    assert {"time_s", "way", "header", "bytes", "shown"} <= set(frames[0])
+    assert any(one["way"] == "heard" and one["bytes"].startswith("00") for one in frames)
+    assert tag["likely"]
+
+
+def test_junit_tells_failures_and_skips(broken: Report) -> None:
+    suite = ET.fromstring(to_junit(broken))[0]
+    assert (suite.attrib["tests"], suite.attrib["failures"], suite.attrib["skipped"]) == ("4", "2", "1")
+    failure = suite.find("testcase/failure")
+    assert failure is not None
+    assert failure.text is not None
+    assert "likely cause:" in failure.text
+    assert "place: protocol/REFERENCE.md#" in failure.text
+
+
+def test_the_page_needs_nothing_else_and_shows_the_evidence(broken: Report) -> None:
+    page = to_html(broken)
+    assert "1 rules that it must keep are broken." in page or "1 rule that it must keep is broken." in page
+    assert "http" not in page
+    assert "<script" not in page
+    assert "url(" not in page
+    assert 'id="TAG-01"' in page
+    assert "Likely cause" in page
+    assert "Caution" in page
+    assert "get-status" in page or "move" in page
+
+
+def test_a_should_that_is_broken_does_not_fail_the_command(broken: Report) -> None:
+    assert {one.check.id for one in broken.failed} == {"TAG-01"}
+
+
+def test_self_check_shows_the_table(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["conform", "--self-check", "--only", "TAG-0[23]", "--runs", "1", "--gentle"]) == 0
+    told = capsys.readouterr()
+    assert "2 of 2 broken motors were caught" in told.out
+    assert "No broken motors in C: with --gentle" in told.out
+    assert "1 of 1 healthy devices failed nothing" in told.out
+    assert "repeat-done-twice" in told.out
+    assert "a repeated request is carried out again" in told.out.replace("\n", " ")
+
+
+def test_self_check_in_json(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["conform", "--self-check", "--only", "FRAME-01", "--runs", "0", "--json", "--gentle"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert data["caught"] == 1
+    assert data["missed"] == []
+    assert data["mutants"][0]["caught_by"] == ["FRAME-01"]
+    assert data["mutants"][0]["evidence"]
+
+
+def test_the_checks_run_under_pytest(pytester: pytest.Pytester) -> None:
+    suite = ["--pyargs", "ringlet.tools.conform", "-p", "no:cacheprovider", "-q"]
+    found = pytester.runpytest_inprocess("--ringlet-link", "sim:single", *suite, "-k", "TAG or FRAME-08")
+    found.assert_outcomes(passed=7, skipped=2)
+    moving = pytester.runpytest_inprocess("--ringlet-link", "sim:single", "--ringlet-motion", *suite, "-k", "TAG-07")
+    moving.assert_outcomes(passed=1)
+    without = pytester.runpytest_inprocess(*suite, "-k", "TAG-01")
+    without.assert_outcomes(skipped=1)

@@ -1,0 +1,161 @@
+"""`ringlet rig check` and `apply`: every difference is named, writing takes up where it broke off, nothing moves."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from takes_helpers import ready
+
+from ringlet.hwsim.rigfile import load_rig
+from ringlet.protocol import messages as m
+from ringlet.protocol.codes import names
+from ringlet.tools.cli import main
+from ringlet.tools.errors import DeviceRefused, NoAnswer, UsageProblem
+from ringlet.tools.link import Link
+from ringlet.tools.rig import survey
+
+SHIPPED = (Path(__file__).parents[2] / "hwsim/rigs/pair.toml").read_text("utf-8")
+
+
+def bus_rig(tmp_path: Path, *changes: tuple[str, str], store: bool = False) -> str:
+    """A link to a rig whose boards differ from the shipped pair."""
+    text = SHIPPED[: SHIPPED.index("[[pairs]]")]
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new, 1)
+    path = tmp_path / "bus.toml"
+    path.write_text(text, "utf-8")
+    return f"sim:{path}" + (f"?store={tmp_path / 'store'}" if store else "")
+
+
+SWAPPED = (("address = 16", "address = 40"), ("address = 17", "address = 16"), ("address = 40", "address = 17"))
+OTHER_ROLE = ('role = "iris"', 'role = "zoom"')
+
+
+def told(link: Link) -> set[tuple[str, str, Any, Any]]:
+    return {(one.place, one.what, one.now, one.then) for one in survey.compare(link, load_rig("pair"))}
+
+
+def test_the_shipped_rigs_are_as_their_files_say() -> None:
+    for name in ("two", "pair", "eight"):
+        with Link.open(f"sim:{name}") as link:
+            assert survey.compare(link, load_rig(name)) == []
+
+
+def test_each_difference_is_named(tmp_path: Path) -> None:
+    with Link.open(bus_rig(tmp_path, OTHER_ROLE, ("address = 17", "address = 19"))) as link:
+        assert told(link) == {("16.1", "role", "zoom", "iris"), ("node 19", "address", 19, 17)}
+        link.axis(16, 0).set("velocity-limit", 90.0)
+        assert ("node 19", "address", 19, 17) in told(link)
+        assert ("19.0", "pair with 16.0: velocity-limit", 240, 90) in told(link)
+        assert ("16.0", "stored", "no", "yes") in told(link)
+
+
+def test_missing_strange_and_fresh_boards_are_named(tmp_path: Path) -> None:
+    changes = (("unique_id = 0x52494E470022", "unique_id = 0x52494E470099"), ("address = 16", "address = 126"))
+    with Link.open(bus_rig(tmp_path, *changes)) as link:
+        found = told(link)
+        assert ("node 17", "board", "not on the bus", "in the file") in found
+        assert ("node 17", "board", "on the bus", "not in the file") in found
+        assert ("node 126", "address", 126, 16) in found
+        with pytest.raises(UsageProblem, match="nothing was written"):
+            survey.apply(link, load_rig("pair"))
+        assert told(link) == found
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        SWAPPED, (("address = 17", "address = 16"),),
+        (("address = 16", "address = 126"), ("address = 17", "address = 16")),
+    ],
+    ids=["swapped", "both at one address", "fresh and on the other's place"],
+)
+def test_apply_gives_addresses_by_unique_id_and_writes_what_differs(
+    tmp_path: Path, changes: tuple[tuple[str, str], ...]
+) -> None:
+    url = bus_rig(tmp_path, OTHER_ROLE, *changes, store=True)
+    with Link.open(url, notice=lambda text: None) as link:
+        written, left = survey.apply(link, load_rig("pair"))
+        assert left == []
+        assert {"role", "address"} <= {one.what for one in written}
+        assert link.nodes[16].id == 0x52494E470021
+        assert link.nodes[17].id == 0x52494E470022
+        assert survey.apply(link, load_rig("pair")) == ([], [])
+        assert link.axis(16, 1).status().owner == 0
+    with Link.open(url) as link:  # after a power cycle
+        assert told(link) == set()
+
+
+def test_apply_takes_up_where_it_broke_off_and_leaves_nothing_moving(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The link breaks at every place in turn, while the other axis is under way when it begins."""
+    url = bus_rig(tmp_path, OTHER_ROLE, ("address = 17", "address = 30"))
+    with Link.open(url) as link:
+        whole, allowed, broken = Link.request, [0], 0
+
+        def request(self: Link, body: Any, **where: Any) -> Any:
+            if isinstance(body, m.Set | m.Save | m.Take):
+                if allowed[0] == 0:
+                    raise NoAnswer("the cable was pulled.")
+                allowed[0] -= 1
+            return whole(self, body, **where)
+
+        ready(link)
+        link.axis(16, 0).take()
+        link.axis(16, 0).move(280.0, wait=False)
+        link.wait(0.1)
+        monkeypatch.setattr(Link, "request", request)
+        for stop_after in range(40):
+            allowed[0] = stop_after
+            try:
+                survey.apply(link, load_rig("pair"))
+            except NoAnswer:
+                broken += 1
+                link.wait(0.3)
+                states = [link.axis(one.address, axis).status().state for one in link.discover() for axis in (0, 1)]
+                assert {names("state")[one] for one in states} <= {"holding", "released"}
+            else:
+                break
+        assert broken >= 3
+        assert told(link) == set()
+        assert link.axis(16, 0).position() < 200.0
+
+
+def test_an_axis_that_obeys_another_control_is_not_written(tmp_path: Path) -> None:
+    with Link.open(bus_rig(tmp_path, OTHER_ROLE)) as link:
+        other = link.beside(source=3)
+        other.axis(16, 1).take()
+        with pytest.raises(DeviceRefused, match="another control owns"):
+            survey.apply(link, load_rig("pair"))
+        assert link.axis(16, 1).get("role") == "zoom"
+        survey.apply(link, load_rig("pair"), force=True)
+        assert link.axis(16, 1).get("role") == "iris"
+        other.close()
+
+
+def test_commands(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    url = bus_rig(tmp_path, OTHER_ROLE, store=True)
+    assert main(["rig", "check", "pair", "--link", url, "--json"]) == 1
+    out = capsys.readouterr()
+    assert [one["what"] for one in json.loads(out.out)["differences"]] == ["role"]
+    assert "differs from 'pair' in 1 places" in out.err
+    assert main(["rig", "apply", "pair", "--link", url]) == 2  # nobody to ask
+    assert "add --yes" in capsys.readouterr().err
+    assert main(["rig", "apply", "pair", "--link", url, "--yes"]) == 0
+    assert "written and stored" in capsys.readouterr().out
+    assert main(["rig", "check", "pair", "--link", url]) == 0
+    assert "as 'pair' says" in capsys.readouterr().out
+    bad = tmp_path / "bad.toml"
+    bad.write_text("name = 3", "utf-8")
+    for words, said in ((str(bad), "name"), ("nowhere", "there is no rig")):
+        assert main(["rig", "check", words, "--link", url]) == 2
+        err = capsys.readouterr().err
+        assert said in err
+        assert len(err.strip().splitlines()) == 1
+    assert main(["rig", "apply", "two", "--link", url, "--yes"]) == 1
+    assert "it is not there" in capsys.readouterr().err

@@ -1,0 +1,109 @@
+"""`ringlet rig`: does what is on the bus match the rig file, and make it so."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from ringlet.tools import cli_common as common
+from ringlet.tools.cli_common import ForceOption, JsonOption, LinkOption, SourceOption
+from ringlet.tools.cli_setups import YesOption, agreed
+from ringlet.tools.errors import CheckFailed
+
+if TYPE_CHECKING:
+    from ringlet.tools.setups import Difference
+
+app = typer.Typer(
+    name="rig", help="A rig set up by one file: what differs on the bus, and writing it.", no_args_is_help=True,
+    rich_markup_mode=None, pretty_exceptions_enable=False,
+)  # fmt: skip
+RigArgument = Annotated[str, typer.Argument(metavar="RIG", help="A name of `ringlet rigs`, or a rig file.")]
+
+
+def _progress(as_json: bool) -> Callable[[str], None]:
+    return (lambda text: None) if as_json else common.note
+
+
+@app.command()
+def check(rig: RigArgument, link: LinkOption = None, source: SourceOption = 1, as_json: JsonOption = False) -> None:
+    """Compare what is on the bus with the rig file: boards, addresses, axes, roles, parameters, pairs. Nothing changes.
+
+    Each difference is named; with any, the exit code is 1.
+
+    Examples: ringlet rig check pair --link can:socketcan:can0; ringlet rig check my-rig.toml --link sim:pair --json
+    """
+    from ringlet.hwsim.rigfile import load_rig
+    from ringlet.tools.rig import survey
+
+    wanted = load_rig(rig)
+    with common.open_link(link, source) as bus:
+        found = survey.compare(bus, wanted, _progress(as_json))
+    if as_json:
+        common.emit({"rig": wanted.name, "same": not found, "differences": [one._asdict() for one in found]})
+    else:
+        _say(found, wanted.name)
+    if found:
+        raise CheckFailed(
+            f"the rig differs from {wanted.name!r} in {len(found)} places; `ringlet rig apply` writes it."
+        )
+
+
+@app.command(epilog=common.CAUTION)
+def apply(
+    rig: RigArgument,
+    link: LinkOption = None,
+    yes: YesOption = False,
+    force: ForceOption = False,
+    source: SourceOption = 1,
+    as_json: JsonOption = False,
+) -> None:
+    """Write the rig file to the boards: addresses by unique id, parameters, and store them. Only what differs is
+    written, so after an interruption run it again.
+
+    Everything is stopped first and nothing is moved. Axes whose gears or direction change must find their stops anew.
+
+    Example: ringlet rig apply pair --yes --link can:socketcan:can0
+    """
+    from ringlet.hwsim.rigfile import load_rig
+    from ringlet.tools import setups
+    from ringlet.tools.rig import survey
+
+    wanted = load_rig(rig)
+    with common.open_link(link, source) as bus:
+        found = survey.compare(bus, wanted, _progress(as_json))
+        if not as_json:
+            _say(found, wanted.name)
+        todo = [one for one in found if not one.left]
+        written: list[Difference] = []
+        left = found
+        if todo and agreed(f"Stop the rig and write {len(todo)} differences?", yes):
+            common.note(common.CAUTION)
+            written, left = survey.apply(bus, wanted, force=force, progress=_progress(as_json))
+    if as_json:
+        common.emit({"rig": wanted.name, "written": [one._asdict() for one in written],
+                     "left": [one._asdict() for one in left]})  # fmt: skip
+    elif any(setups.ends_calibration(one) for one in written):
+        typer.echo("What ring positions are counted by has changed: find the end stops again.")
+    if written and not as_json:
+        typer.echo(f"{len(written)} differences are written and stored.")
+    if left:
+        raise CheckFailed(
+            f"{len(left)} differences are left, first {left[0].what} of {left[0].place} "
+            f"({left[0].left or 'not agreed'})."
+        )
+
+
+def _say(found: list[Difference], name: str) -> None:
+    from ringlet.tools import show
+
+    if not found:
+        typer.echo(f"The rig is as {name!r} says.")
+        return
+    grid = show.table("board", "where", "what", "on the bus", "in the file", "", right=("on the bus", "in the file"))
+    for one in found:
+        unit = f" {one.unit}".rstrip()
+        grid.add_row(one.unique_id, one.place, one.what, f"{one.now}{unit}", f"{one.then}{unit}",
+                     f"{show.LIMIT} {one.left}" if one.left else "")  # fmt: skip
+    common.console().print(grid)

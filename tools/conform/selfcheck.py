@@ -1,0 +1,79 @@
+"""Does the suite catch broken motors, and leave healthy ones alone? The proof behind `ringlet conform --self-check`."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Iterable, Iterator
+from typing import NamedTuple
+
+from ringlet.tools.conform.bed import MUTANTS, Bed, Mutant
+from ringlet.tools.conform.run import FAIL, Report, meet, run
+from ringlet.tools.conform.table import CHECKS, Check, chosen, load
+
+
+class Caught(NamedTuple):
+    """What became of one mutant: the checks that failed, and the first problem of the one that names its rule."""
+
+    mutant: Mutant
+    by: tuple[str, ...]
+    text: str
+    ran: int
+    """how many checks were run on it"""
+
+    @property
+    def ok(self) -> bool:
+        """Caught by the check that names its rule."""
+        return self.mutant.caught_by in self.by
+
+
+def mutants() -> dict[str, Mutant]:
+    """The whole table of broken motors."""
+    from ringlet.tools.conform import (  # noqa: F401  (each fills the table)
+        mutants_bus,
+        mutants_motion,
+        mutants_settings,
+        mutants_states,
+        mutants_wire,
+    )
+
+    load()
+    return MUTANTS
+
+
+def try_mutant(one: Mutant, rows: Iterable[Check] | None = None, seed: int = 0) -> Caught:
+    """Run the check that names the rule, or these, on a rig with this fault."""
+    load()
+    picked = [CHECKS[one.caught_by]] if rows is None else list(rows)
+    bed = Bed(seed)
+    probe, report, found = meet(bed.wire, bed.node.address, 0, 1)
+    one.plant(bed)
+    run(probe, report, found, picked, stops=True)
+    failed = [result for result in report.results if result.outcome == FAIL]
+    named = next((result for result in failed if result.check.id == one.caught_by), None)
+    text = named.problems[0].text if named is not None else ""
+    return Caught(one, tuple(result.check.id for result in failed), text, len(picked))
+
+
+def healthy(seed: int, rows: Iterable[Check], rig: str = "trio") -> Report:
+    """Run checks on a healthy simulated device whose gears, ring and neighbours are chosen by the seed."""
+    rng = random.Random(f"healthy {seed}")
+    bed = Bed(seed, rig)
+    node = rng.randrange(len(bed.rig.nodes))
+    board = bed.rig.nodes[node]
+    bed.wire.clock.sleep(rng.randrange(1, 400) / 1000)
+    probe, report, found = meet(bed.wire, board.address, rng.randrange(len(board.axes)), rng.randrange(1, 14))
+    return run(probe, report, found, rows, stops=True, find=True)
+
+
+def healthy_runs(
+    runs: int, *, gentle: bool = False, first: int = 0, only: list[str] | None = None,
+    progress: Callable[[int, Report], None] | None = None,
+) -> Iterator[tuple[int, Report]]:  # fmt: skip
+    """(seed, report) of many healthy devices on rigs of one, two and four boards."""
+    rows = chosen(only or [], gentle=gentle)
+    for number in range(first, first + runs):
+        rig = ("single", "trio", "pair")[number % 3]
+        report = healthy(number, rows, rig)
+        if progress is not None:
+            progress(number, report)
+        yield number, report
