@@ -1,7 +1,8 @@
 """The pipe to a motor core in C that runs as a process (`ringlet emit firmware`, `make`): bytes of it, and its life.
 
-The core runs in lock step: it hears, ticks, hands out setpoints, and waits for readings. Since it never looks at a clock,
-virtual time works for it too. Numbers are little-endian; `templates/firmware/ringlet_host.c.j2` is the other end.
+The core runs in lock step: it hears, ticks, hands out setpoints, and waits for readings. Since it never looks at a
+clock, virtual time works for it too. Numbers are little-endian; the other end is `ringlet_host.c.j2` in
+protocol/templates/firmware.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from ringlet.protocol.wire import BODY_MAX
 
 PROGRAM: Final = "ringlet_host"
 """Name of the program that the emitted Makefile builds."""
-PIPE_VERSION: Final = 1
+PIPE_VERSION: Final = 2
 PATIENCE: Final = 10.0
 """Seconds of wall time without a byte after which the process counts as hung."""
 FAILED, DONE, CUT = range(3)
@@ -161,7 +162,7 @@ def find_program(path: Path) -> Path:
     """The program at a path, or in the folder there. Raises FirmwareProblem."""
     found = path / PROGRAM if path.is_dir() else path
     if not found.is_file():
-        raise FirmwareProblem(f"there is no program {found}; write it with `ringlet emit firmware --out FOLDER` and `make`")
+        raise FirmwareProblem(f"there is no program {found}; `ringlet emit firmware --out FOLDER` and `make` make it")
     if not os.access(found, os.X_OK):
         raise FirmwareProblem(f"{found} is not a program; give the one that `make` built, or its folder")
     return found
@@ -178,7 +179,8 @@ class Pipe:
             )
         except OSError as error:
             raise FirmwareProblem(f"{self.path} cannot be run ({error.strerror}); build it on this machine") from None
-        assert self._process.stdin is not None and self._process.stdout is not None
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
         self._to, self._from = self._process.stdin.fileno(), self._process.stdout.fileno()
         self._poll = select.poll()
         self._poll.register(self._from, select.POLLIN)
@@ -225,6 +227,12 @@ class Pipe:
         return FirmwareProblem(f"{self.path} ended: {text}")
 
     def _ended(self) -> FirmwareProblem:
+        rest = self._held[self._at :]
+        while self._poll.poll(0) and (data := os.read(self._from, 65_536)):
+            rest += data
+        place = rest.rfind(b"X")  # its last words, if it had any
+        if place >= 0 and int.from_bytes(rest[place + 1 : place + 3], "little") == len(rest) - place - 3:
+            return FirmwareProblem(f"{self.path} ended: {rest[place + 3 :].decode(errors='replace')}")
         try:
             code = self._process.wait(PATIENCE)
         except subprocess.TimeoutExpired:

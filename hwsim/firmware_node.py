@@ -1,4 +1,4 @@
-"""A node whose firmware is the motor core in C, as a process, on the same simulated drives: stands where `Node` stands."""
+"""A node whose firmware is the motor core in C, as a process, on the same simulated drives: it stands for a `Node`."""
 
 from __future__ import annotations
 
@@ -55,31 +55,37 @@ class FirmwareNode:
         )  # fmt: skip
         for number in range(2 * len(pages)):
             self._pipe.put(fw.page(number, pages[number // 2].read(number % 2)))
-        self._heard = b""
         self.start()
 
     def start(self) -> None:
         """Power-up."""
-        self._heard = b""
         self._pipe.put(fw.AT.pack(b"S", self.now_us))
         self._until_end()
 
     def hear(self, ident: int, data: bytes) -> None:
         """A message on the bus; what is no frame (over 8 bytes, over 29 bits) cannot be there."""
         if len(data) <= BODY_MAX and 0 <= ident < 1 << 32:
-            self._heard += fw.hear(ident, bytes(data))
+            self._pipe.put(fw.hear(ident, bytes(data)))
+            self._serve_until(b"K")
 
     def tick(self) -> list[Packet]:
         """Advance 1 ms; returns what the node says."""
         self.now_us += MS
-        heard, self._heard = self._heard, b""
-        self._pipe.put(heard + fw.AT.pack(b"T", self.now_us))
+        self._pipe.put(fw.AT.pack(b"T", self.now_us))
         return [unpack(ident, data) for ident, data in self._until_end()]
 
     def _until_end(self) -> list[tuple[int, bytes]]:
-        """Serve what the core asks for until it says that it is done; returns the frames that it said."""
+        """Serve the core until it has started or ticked; returns the frames that it said."""
         pipe = self._pipe
-        while (letter := pipe.take(1)) != b"E":
+        self._serve_until(b"E")
+        self.address, count = fw.END.unpack(pipe.take(fw.END.size))
+        data = pipe.take(count * fw.FRAME.size)
+        return [(ident, body[:size]) for ident, size, body in fw.FRAME.iter_unpack(data)]
+
+    def _serve_until(self, end: bytes) -> None:
+        """Give the core what it asks for until it says this letter."""
+        pipe = self._pipe
+        while (letter := pipe.take(1)) != end:
             match letter:
                 case b"O":
                     self._step()
@@ -94,10 +100,7 @@ class FirmwareNode:
                 case b"X":
                     raise pipe.error()
                 case _:
-                    raise fw.FirmwareProblem(f"{pipe.path} sent {letter!r}, which is no answer; emit and build it again")
-        self.address, count = fw.END.unpack(pipe.take(fw.END.size))
-        data = pipe.take(count * fw.FRAME.size)
-        return [(ident, body[:size]) for ident, size, body in fw.FRAME.iter_unpack(data)]
+                    raise fw.FirmwareProblem(f"{pipe.path} sent {letter!r}, which is no answer; emit it again and make")
 
     def _step(self) -> None:
         """One millisecond of the physics, towards the core's setpoints."""

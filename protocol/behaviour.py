@@ -1,4 +1,4 @@
-"""Plain numbers of how a node behaves that stand in no other table. The simulated node and the firmware core share them."""
+"""Plain numbers of how a node behaves that stand in no other table; the firmware core is written with them."""
 
 from __future__ import annotations
 
@@ -21,6 +21,6 @@ BEHAVIOUR: Final[dict[str, Number]] = {
     "position-gain": Number(4000, "0.01/s", "the simulated board's own position gain, where the parameter is 0"),
     "velocity-gain": Number(1000, "0.1 %", "the maker's own velocity gain as a share of itself"),
     "travel-counts": Number(65535, "counts", "the whole travel as a share"),
-    "announce-mix": Number(0x9E3779B97F4A7C15, "", "multiplier that spreads unique ids over the announce window; our choice"),
+    "announce-mix": Number(0x9E3779B97F4A7C15, "", "spreads unique ids over the announce window; our choice"),
     "answers-kept": Number(1024, "", "answers that the simulated node keeps for repeated requests"),
 }

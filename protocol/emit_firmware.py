@@ -68,8 +68,9 @@ def _space(kinds: Registry) -> dict[str, Any]:
         "choices": [found for row in kinds if row.sender == "control" and (found := _choices(row))["fields"]],
         "node_texts": NODE_TEXTS, "axis_texts": len(codes.ENUMS["item"]) - NODE_TEXTS, "text_max": items.TEXT_MAX,
         "marks_max": most.bounds[1], "mark_offset": position.offset, "mark_bytes": mark.size - position.offset,
-        "stage_value_field": value, "crc32_table": _crc32_table(), "news_max": 4 * len(codes.FAULTS), "axes_max": header.AXES_MAX,
-        "answers_kept": BEHAVIOUR["answers-kept"].value, "save_ms": codes.TIMING["save"].ms, "loops": False,
+        "stage_value_field": value, "crc32_table": _crc32_table(), "news_max": 4 * len(codes.FAULTS),
+        "axes_max": header.AXES_MAX,
+        "answers_kept": BEHAVIOUR["answers-kept"].value, "save_ms": codes.TIMING["save"].ms,
         "core": ["ringlet.c", "ringlet_serial.c", "ringlet_tables.c", *(f"ringlet_{part}.c" for part in CORE)],
     }  # fmt: skip
 

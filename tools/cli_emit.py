@@ -17,7 +17,7 @@ app = typer.Typer(name="emit", add_completion=False, pretty_exceptions_enable=Fa
 @app.command("emit")
 def emit(
     target: Annotated[
-        str, typer.Argument(help="c, dbc, dissector, reference, vectors, or all: each in a folder of its name.")
+        str, typer.Argument(help="c, firmware, dbc, dissector, reference, vectors; or all, each in its own folder.")
     ],
     out: Annotated[Path, typer.Option("--out", help="Folder to write to; it is made when it is not there.")],
     force: Annotated[bool, typer.Option("--force", help="Overwrite files that were changed by hand, too.")] = False,

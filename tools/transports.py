@@ -338,8 +338,15 @@ class SimTransport(Transport):
         self.rig.send(ident, data)
 
     def step(self) -> None:
-        """Let one millisecond pass."""
-        said = self.rig.step()
+        """Let one millisecond pass. Raises LinkProblem when a motor core in C that is run here has ended."""
+        try:
+            said = self.rig.step()
+        except Exception as error:
+            from ringlet.hwsim.firmware_link import FirmwareProblem
+
+            if isinstance(error, FirmwareProblem):
+                raise LinkProblem(f"{error}.") from None
+            raise
         for port in self._ports:
             port._inbox.extend(said)
             if self._bus is not None:

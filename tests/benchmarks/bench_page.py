@@ -1,7 +1,7 @@
 """The page's figures: stop latency from click to last message, page rate, memory, at 8 axes and 50 Hz.
 
-Run: python tests/benchmarks/bench_page.py [SECONDS]. Needs Chromium. Clicks are made in the browser at a time that the
-browser itself notes on the machine's clock (`Date.now`, 1 ms); the bench notes when the last of the stop messages had
+Run: python tests/benchmarks/bench_page.py [SECONDS [RIG]]. Needs Chromium. The time of each click is what the browser
+itself notes on the machine's clock (`Date.now`, 1 ms); the bench notes when the last of the stop messages had
 gone and when every axis was at rest. Nothing here is asserted: the machine decides.
 """
 
@@ -10,13 +10,14 @@ from __future__ import annotations
 import random
 import resource
 import statistics
+import subprocess
 import sys
 import time
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tools"))
 
-from page_browser import CHROMIUM, Browser, Tab, served
+from page_browser import CHROMIUM, Browser, Tab, running
 
 from ringlet.tools.page.bench_thread import Bench, wait_for
 
@@ -60,8 +61,12 @@ def main() -> None:
     if CHROMIUM is None:
         raise SystemExit("Chromium is not installed.")
     seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 20.0
-    for rig in ("trio", "eight"):
-        with Timed(f"sim:{rig}") as bench, served(bench) as page:
+    if len(sys.argv) < 3:  # NiceGUI serves one page a process
+        for rig in ("trio", "eight"):
+            subprocess.run([sys.executable, __file__, str(seconds), rig], check=True)
+        return
+    for rig in sys.argv[2:3]:
+        with Timed(f"sim:{rig}") as bench, running(bench) as page:
             browser = Browser()
             try:
                 tab = browser.open(page)

@@ -1,4 +1,4 @@
-"""Random traffic for two nodes side by side: requests and streams of all kinds, sensible and not, and what befalls motors.
+"""Random traffic for two nodes side by side: requests and streams of all kinds, sensible or not; and what befalls one.
 
 A run is a row of phases; in each a few kinds are likelier than the others, so that long moves, searches and uploads do
 come to their end.
@@ -12,8 +12,8 @@ from typing import Any
 from ringlet.protocol import messages as m
 from ringlet.protocol.codec import pack, packet
 from ringlet.protocol.codes import names
-from ringlet.protocol.header import ALL_AXES, EVERYONE, IDENT_MAX
-from ringlet.protocol.items import marks_check, text_check, text_parts
+from ringlet.protocol.header import ALL_AXES, EVERYONE, FRESH, IDENT_MAX
+from ringlet.protocol.items import marks_check, text_check
 from ringlet.protocol.params import PARAMETERS
 from ringlet.protocol.wire import KINDS, Kind, Spec
 
@@ -126,6 +126,8 @@ class Traffic:
             return rng.choice(self._again)
         if luck < 0.08:
             return rng.randrange(1 << 29), rng.randbytes(rng.randrange(9))
+        if luck > 0.998 and node.address != FRESH:
+            return announce_from(node, rng.choice((node.card.unique_id, 5)))
         row = rng.choice(self._kinds)
         body = self._body(row, node)
         dst = EVERYONE if rng.random() < (0.5 if row.broadcast else 0.01) else node.address
@@ -159,8 +161,8 @@ class Traffic:
             return rng.choice((b"\0" * 6, b"focus\0", b"lens A", rng.randbytes(6)))
         if spec.name == "position" and spec.codec.size == 4 and rng.random() < 0.9:
             low, high = axis.travel
-            return rng.choice((low, high, low - 1, high + 1, rng.randint(*sorted((low, high))),
-                               max(-(1 << 31), min((1 << 31) - 1, axis.position + rng.randint(-9000, 9000)))))  # fmt: skip
+            near = max(-1 << 31, min((1 << 31) - 1, axis.position + rng.randint(-9000, 9000)))
+            return rng.choice((low, high, low - 1, high + 1, rng.randint(*sorted((low, high))), near))
         if spec.field.values and rng.random() < 0.97:
             return rng.choice(sorted(names(spec.field.values)))
         lo, hi = spec.bounds
@@ -246,8 +248,5 @@ class Traffic:
 
 
 def announce_from(node: Any, unique_id: int) -> tuple[int, bytes]:
-    """Another node with this node's address speaks."""
+    """A node with this node's address speaks: it must step aside, unless it hears itself."""
     return pack(packet(m.Announce(0, unique_id, 0x10), dst=EVERYONE, src=node.address))
-
-
-__all__ = ["Traffic", "announce_from", "text_parts"]

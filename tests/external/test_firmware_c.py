@@ -112,7 +112,8 @@ def test_sizes_are_printed_and_bounded(tmp_path: Path) -> None:
     print(said)
     total = re.search(r"^\s*(\d+)\s+(\d+)\s+(\d+).*TOTALS", said, re.MULTILINE)
     of_node = re.search(r"([0-9a-f]{8}) B ringlet_node_bytes", said)
-    assert total and of_node
+    assert total
+    assert of_node
     flash, data, zeroed = map(int, total.groups())
     assert 20_000 < flash < 40_000
     assert (data, zeroed) == (0, 0)
@@ -184,9 +185,13 @@ def test_a_planted_fault_is_a_difference(plain: Path, tmp_path: Path, fault: str
     (folder / name).write_text(text.replace(good, bad))
     c_build.build("make", "-s", "CFLAGS=-O0", cwd=folder)
     with pytest.raises(Difference):
-        for seed in range(20, 26):
-            twins = Twins(folder, seed=seed)
-            try:
-                twins.run(10_000, Traffic(seed, only=flavour, trouble_per_s=2.0))
-            finally:
-                twins.close()
+        many_runs(folder, flavour)
+
+
+def many_runs(folder: Path, flavour: str) -> None:
+    for seed in range(20, 28):
+        twins = Twins(folder, seed=seed)
+        try:
+            twins.run(10_000, Traffic(seed, only=flavour, trouble_per_s=2.0))
+        finally:
+            twins.close()

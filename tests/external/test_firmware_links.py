@@ -109,7 +109,7 @@ def test_settings_outlive_the_process(program: Path, tmp_path: Path) -> None:
         axis.take()
         axis.set("torque-moving", 0.123)
         link.request(m.Save(0), node=16, axis=0)
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["0000524942001-core-axis0.a"] or list(tmp_path.iterdir())
+    assert [path.name.split("-", 1)[1] for path in tmp_path.iterdir()] == ["core-axis0.a"]
     with Link.open(url) as link:
         assert link.axis(16, 0).get("torque-moving") == pytest.approx(0.123)
     for path in tmp_path.iterdir():
@@ -151,7 +151,9 @@ def test_what_cannot_be_run_is_said_in_one_sentence(
             find_program(path)
         assert main(["status", "--link", f"sim:single?firmware={path}"]) == 2
         said = capsys.readouterr().err
-        assert said.startswith("ringlet: ") and said.count("\n") == 1 and words in said
+        assert said.startswith("ringlet: ")
+        assert said.count("\n") == 1
+        assert words in said
     speaks = tmp_path / "speaks"
     speaks.write_text("#!/bin/sh\necho this is no motor core at all\n")
     speaks.chmod(0o755)

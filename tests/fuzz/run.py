@@ -99,7 +99,8 @@ def fuzz(name: str, *, seconds: int = 0, most: int = 0, seed: int = 1, keep: Pat
             (corpus / f"made-{number:03}").write_bytes(data)
         for kept in sorted((HERE / "seeds" / name).glob("*")):
             (corpus / kept.name).write_bytes(kept.read_bytes())
-        program = [str(build(name, folder))] if name in C_TARGETS else [sys.executable, str(HERE / "fuzz_python.py"), name]
+        python = [sys.executable, str(HERE / "fuzz_python.py"), name]
+        program = [str(build(name, folder))] if name in C_TARGETS else python
         command = [
             *program, str(corpus), f"-max_len={longest}", f"-seed={seed}", "-print_final_stats=1", "-timeout=20",
             f"-max_total_time={seconds or HOUR}", f"-artifact_prefix={folder}/finding-", "-verbosity=1",

@@ -1,4 +1,4 @@
-"""What is fuzzed: each target takes any bytes, and raises only when a promise is broken. No fuzzer is needed to call one.
+"""What is fuzzed: each target takes any bytes and raises only when a promise is broken. No fuzzer is needed for that.
 
 A target's seeds are made here, from the protocol's own encoders and the shipped files, so that they follow the tables.
 """
@@ -34,7 +34,7 @@ def frames_of_table() -> list[tuple[int, bytes]]:
     ]  # fmt: skip
 
 
-# --- stream decoder ----------------------------------------------------------------------------------------------------
+# --- stream decoder --------------------------------------------------------------------------------------------------
 
 
 def stream(data: bytes) -> None:
@@ -63,7 +63,7 @@ def stream_seeds() -> list[bytes]:
     return [*frames, b"".join(frames[:12]), b"\xff" * 40 + b"\0" + frames[0]]
 
 
-# --- CAN mapping ---------------------------------------------------------------------------------------------------------
+# --- CAN mapping -----------------------------------------------------------------------------------------------------
 
 
 class _Frame:
@@ -93,7 +93,7 @@ def can_seeds() -> list[bytes]:
     return [b"\0" + ident.to_bytes(4, "little") + body for ident, body in frames_of_table()]
 
 
-# --- a node --------------------------------------------------------------------------------------------------------------
+# --- a node ----------------------------------------------------------------------------------------------------------
 
 
 @functools.cache
@@ -139,11 +139,12 @@ def node(data: bytes) -> None:
 
 def node_seeds() -> list[bytes]:
     seeds = [bytes([0x80 | len(body), 3]) for _, body in frames_of_table()]
-    one = [head + ident.to_bytes(4, "little") + body for head, (ident, body) in zip(seeds, frames_of_table(), strict=True)]
+    frames = frames_of_table()
+    one = [head + ident.to_bytes(4, "little") + body for head, (ident, body) in zip(seeds, frames, strict=True)]
     return [*one, b"".join(one)]
 
 
-# --- files ---------------------------------------------------------------------------------------------------------------
+# --- files -----------------------------------------------------------------------------------------------------------
 
 
 @functools.cache
@@ -237,7 +238,7 @@ TARGETS: dict[str, tuple[Callable[[bytes], None], Callable[[], list[bytes]], int
     # name: (target, its seeds, longest input)
     "stream": (stream, stream_seeds, 512),
     "can": (can, can_seeds, 80),
-    "node": (node, node_seeds, 512),
+    "node": (node, node_seeds, 1024),
     "rig": (rig, rig_seeds, 4096),
     "card": (card, card_seeds, 4096),
     "take": (take, take_seeds, 16384),

@@ -36,7 +36,7 @@ def test_a_short_run_finds_nothing(name: str) -> None:
     why = run.missing(name)
     if why:
         pytest.skip(why)
-    figures = run.fuzz(name, seconds=2)
+    figures = run.fuzz(name, seconds=1)
     assert figures.finding == ""
     assert figures.executions > 100
     assert figures.coverage > 0

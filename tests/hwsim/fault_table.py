@@ -39,11 +39,16 @@ FAULTS_TABLE = (
     FaultRow(
         "tool killed while moving", "the control falls silent during a run, without closing its link",
         "after the owner time-out the axis ramps down, holds and is free; another control takes it",
-        _TIMEOUT, (f"{_HERE}tool_killed_while_moving", "tools/test_fault_table_tools.py::test_a_killed_process_leaves_the_motor_at_rest"),
+        _TIMEOUT,
+        (
+            f"{_HERE}tool_killed_while_moving",
+            "tools/test_fault_table_tools.py::test_a_killed_process_leaves_the_motor_at_rest",
+        ),
     ),
     FaultRow(
         "node reset while moving", "the supply of one node goes and comes back during a move",
-        "the drive is off at once; the node wakes released, not calibrated and free; saved settings are there; the move "
+        "the drive is off at once; the node wakes released, not calibrated and free; saved settings are "
+        "there; the move "
         "ends with a sentence",
         "protocol/states.py, state starting", (f"{_HERE}node_reset_while_moving",),
     ),
@@ -61,7 +66,8 @@ FAULTS_TABLE = (
     FaultRow(
         "supply dip", "the supply falls below its lowest voltage during a move and comes back",
         "the axis ramps down, frees the ring and keeps the fault until it is cleared; the tool names it",
-        "protocol/codes.py, FAULTS", (f"{_HERE}supply_dip", "hwsim/test_axis_faults.py::test_fault_with_a_standing_cause"),
+        "protocol/codes.py, FAULTS",
+        (f"{_HERE}supply_dip", "hwsim/test_axis_faults.py::test_fault_with_a_standing_cause"),
     ),
     FaultRow(
         "encoder lost", "the encoder gives no counts any more during a move",
@@ -71,19 +77,25 @@ FAULTS_TABLE = (
     FaultRow(
         "motor stalled", "the ring is held during a move",
         "within the stall time, or at the limit of the following error, the ring is free; the tool names the fault",
-        "protocol/codes.py, FAULTS", (f"{_HERE}motor_stalled", "hwsim/test_axis_faults.py::test_blocked_ring_is_a_stall"),
+        "protocol/codes.py, FAULTS",
+        (f"{_HERE}motor_stalled", "hwsim/test_axis_faults.py::test_blocked_ring_is_a_stall"),
     ),
     FaultRow(
         "hot winding", "the board's estimate of the winding temperature rises past its limit during a move",
         "the axis ramps down and frees the ring, and cannot be cleared while it is hot; the tool names the fault",
-        "protocol/codes.py, FAULTS", (f"{_HERE}hot_winding", "hwsim/test_axis_faults.py::test_torque_falls_below_the_winding_limit"),
+        "protocol/codes.py, FAULTS",
+        (f"{_HERE}hot_winding", "hwsim/test_axis_faults.py::test_torque_falls_below_the_winding_limit"),
     ),
     FaultRow(
         "bus-off", "32 transmit errors put a moving node off the bus: once, and again every millisecond",
         "once: it comes back by itself and the move goes on; again and again: it ramps down and holds; the tool counts "
         "repeats or says that nobody answers",
         "hwsim/can_bus.py, RECOVERY; " + _TIMEOUT,
-        (f"{_HERE}bus_off_once", f"{_HERE}bus_off_for_good", "hwsim/test_can_bus.py::test_thirty_two_errors_put_a_station_off_the_bus_and_it_comes_back"),
+        (
+            f"{_HERE}bus_off_once",
+            f"{_HERE}bus_off_for_good",
+            "hwsim/test_can_bus.py::test_thirty_two_errors_put_a_station_off_the_bus_and_it_comes_back",
+        ),
     ),
     FaultRow(
         "stuck sender that floods", "another station sends frames of the highest priority without a pause",
@@ -117,7 +129,10 @@ FAULTS_TABLE = (
         "full disk while recording", "the disk takes no more bytes in the middle of a take",
         "the take ends with a sentence and keeps what was written; the motors go on",
         "tools/takes/writer.py",
-        (f"{_RECORD}a_full_disk_stops_the_take_and_not_the_motors", "tools/test_takes_file.py::test_a_full_disk_keeps_what_is_written"),
+        (
+            f"{_RECORD}a_full_disk_stops_the_take_and_not_the_motors",
+            "tools/test_takes_file.py::test_a_full_disk_keeps_what_is_written",
+        ),
     ),
     FaultRow(
         "adapter removed", "the port goes away, and comes back or does not; its driver fails in any way",

@@ -111,9 +111,9 @@ class RigMachine:
         for _ in range(2):
             said = self.bench.step()
             for one in said:
-                if one.dst == source and one.body.tag == body.tag and one.axis == axis and one.src == self.node.address:
-                    if not isinstance(one.body, m.Owner):
-                        answer = one.body
+                mine = (one.src, one.dst, one.axis) == (self.node.address, source, axis)
+                if mine and one.body.tag == body.tag and not isinstance(one.body, m.Owner):
+                    answer = one.body
             if answer is not None and isinstance(body, m.Take) and isinstance(answer, m.Done):
                 if not body.force:
                     assert before in (0, source), "taken without force from another control"

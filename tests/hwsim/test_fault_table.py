@@ -197,7 +197,7 @@ def test_supply_dip(scene: Scene) -> None:
 
 def test_encoder_lost(scene: Scene) -> None:
     scene.axis.drive.faults.encoder_dead = True
-    with pytest.raises(CheckFailed, match="has a fault, (encoder|following|stall)"):
+    with pytest.raises(CheckFailed, match=r"has a fault, (encoder|following|stall)"):
         scene.focus.rest()
     if Fault.ENCODER in scene.axis.latched:
         assert not scene.axis.calibrated
@@ -206,7 +206,7 @@ def test_encoder_lost(scene: Scene) -> None:
 
 def test_motor_stalled(scene: Scene) -> None:
     scene.axis.drive.faults.ring_blocked = True
-    with pytest.raises(CheckFailed, match="has a fault, (stall|following)"):
+    with pytest.raises(CheckFailed, match=r"has a fault, (stall|following)"):
         scene.focus.rest()
     _let_go(scene)
     scene.axis.drive.faults.ring_blocked = False

@@ -77,7 +77,7 @@ class Rig(RuleBasedStateMachine):
 
 TestRig = Rig.TestCase
 TestRig.settings = settings(
-    max_examples=12, stateful_step_count=30, deadline=None, derandomize=True,
+    max_examples=25, stateful_step_count=40, deadline=None, derandomize=True,
     suppress_health_check=list(HealthCheck),
 )  # fmt: skip
 

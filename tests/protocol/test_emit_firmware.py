@@ -66,7 +66,8 @@ def test_places_follow_the_parameter_table(files: dict[str, str]) -> None:
 
 def test_numbers_follow_the_table_of_behaviour(files: dict[str, str]) -> None:
     for name, number in BEHAVIOUR.items():
-        found = re.search(rf"^#define {c_macro('b', name)} (?:UINT64_C\()?(\w+)\)?$", files["ringlet_rules.h"], re.MULTILINE)
+        line = rf"^#define {c_macro('b', name)} (?:UINT64_C\()?(\w+)\)?$"
+        found = re.search(line, files["ringlet_rules.h"], re.MULTILINE)
         assert found, name
         assert int(found[1], 0) == number.value
 

@@ -7,6 +7,7 @@ import itertools
 import json
 import shutil
 import subprocess
+import sys
 import tempfile
 import threading
 import time
@@ -25,26 +26,36 @@ FLAGS = (
 
 
 @contextmanager
-def served(bench: Bench, token: str = "") -> Iterator[str]:
-    """The page in a thread of this process; gives its address. NiceGUI's state is put back for the next one."""
+def running(bench: Bench) -> Iterator[str]:
+    """The page in a thread of this process; gives its address. Once a process."""
     import socket
-
-    from nicegui.testing.general import nicegui_reset_globals
 
     from ringlet.tools.page.server import build, server_for
 
-    with nicegui_reset_globals(), socket.socket() as sock:
+    with socket.socket() as sock:
         sock.bind(("127.0.0.1", 0))
-        port = sock.getsockname()[1]
-        server = server_for(build(bench, token=token), "127.0.0.1", port)
+        server = server_for(build(bench), "127.0.0.1", 0)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [sock]}, daemon=True)
         thread.start()
         assert wait_for(lambda: server.started, 10)
         try:
-            yield f"http://127.0.0.1:{port}/"
+            yield f"http://127.0.0.1:{sock.getsockname()[1]}/"
         finally:
             server.should_exit = True
             thread.join(10)
+
+
+@contextmanager
+def served(bench: Bench) -> Iterator[str]:
+    """As `running`, for tests: NiceGUI's state is put back, so that another module may serve a page too."""
+    from nicegui.testing.general import nicegui_reset_globals
+
+    ours = {name: module for name, module in sys.modules.items() if name.partition(".")[0] == "ringlet"}
+    try:
+        with nicegui_reset_globals(), running(bench) as address:
+            yield address
+    finally:
+        sys.modules.update(ours)  # it forgets the module of the page and all its parents, for apps that run anew
 
 
 class Browser:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
 from ringlet.tools.cli import main
@@ -10,7 +12,7 @@ from ringlet.tools.page.preview import picture, profile
 
 def test_the_profile_covers_the_distance_within_its_limits() -> None:
     points = profile((100.0, 500.0, 250.0, 5000.0), 60.0)
-    area = sum((b[0] - a[0]) * (a[1] + b[1]) / 2 for a, b in zip(points, points[1:], strict=False))
+    area = sum((b[0] - a[0]) * (a[1] + b[1]) / 2 for a, b in pairwise(points))
     assert area == pytest.approx(60.0, rel=0.01)
     assert max(speed for _, speed in points) <= 100.0 + 1e-6
     assert points[-1][1] == pytest.approx(0.0, abs=1e-6)

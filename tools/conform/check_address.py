@@ -9,7 +9,7 @@ from ringlet.protocol.codec import packet
 from ringlet.protocol.codes import TIMING, Fault
 from ringlet.protocol.header import ALL_AXES, EVERYONE, FRESH, NOBODY, NODE_FIRST, NODE_LAST, unpack_header
 from ringlet.protocol.wire import KINDS
-from ringlet.tools.conform.probe import TRIES, Broken, Frame, Probe
+from ringlet.tools.conform.probe import TRY_AGAIN_S, Broken, Frame, Probe
 from ringlet.tools.conform.table import check
 
 PLACE: Final = "finding-nodes-that-have-no-address"
@@ -36,11 +36,10 @@ def _search(p: Probe, unique_id: int, bits: int) -> list[Frame]:
 
 def _found(p: Probe, unique_id: int, bits: int) -> list[Frame]:
     """As `_search`, where an answer must come: asked again on a real link, for a frame may get lost there."""
-    for _ in range(1 if p.wire.is_sim else TRIES):
-        if found := _search(p, unique_id, bits):
-            return found
-        p.repeats += not p.wire.is_sim
-    return []
+    end = p.now() + TRY_AGAIN_S
+    while not (found := _search(p, unique_id, bits)) and not p.wire.ideal and p.now() < end:
+        p.repeats += 1
+    return found
 
 
 def _assign(p: Probe, unique_id: int, address: int) -> list[Frame]:
@@ -49,6 +48,16 @@ def _assign(p: Probe, unique_id: int, address: int) -> list[Frame]:
     p.raw(ident, data)
     p.hear(p.reply_s())
     return [one for one in p.trace[first:] if not one.sent and one.data[:1] == data[:1]]
+
+
+def _bring_home(p: Probe, unique_id: int, home: int) -> None:
+    """Its own address again; given several times, for one may get lost. Raises Broken."""
+    for _ in range(1 if p.wire.ideal else 5):
+        _assign(p, unique_id, home)
+        if p.answered(*p.build(m.Identify(0), dst=home)):
+            _new_search(p)
+            return
+    raise Broken(f"the node does not answer at its address {home} after it was given back")
 
 
 def _new_search(p: Probe) -> None:
@@ -70,18 +79,26 @@ def _free_address(p: Probe) -> int:
     raise Broken("no free address was found")
 
 
+def _discover(p: Probe) -> tuple[float, list[Frame]]:
+    """Ask everyone; when, and the announcements of this node."""
+    ident, data = p.build(m.Discover(0), dst=EVERYONE)
+    first, sent = len(p.trace), p.now()
+    p.raw(ident, data)
+    p.hear(p.reply_s("announce_window") + 0.02)
+    return sent, [one for one in p.trace[first:] if not one.sent and unpack_header(one.ident).src == p.node
+                  and one.data[:1] == data[:1] and isinstance(p.body(one), m.Announce)]  # fmt: skip
+
+
 @check("ADDR-01", PLACE, f"A node with an address announces itself within {TIMING['announce_window'].ms} ms of a "
     "`discover`, "
        "from its address, with its id.", "The window is missed, or the answer goes to everyone.")  # fmt: skip
 def discover(p: Probe) -> None:
     mine = _id(p)
     for _ in range(3):
-        ident, data = p.build(m.Discover(0), dst=EVERYONE)
-        first, sent = len(p.trace), p.now()
-        p.raw(ident, data)
-        p.hear(p.reply_s("announce_window") + 0.02)
-        came = [one for one in p.trace[first:] if not one.sent and unpack_header(one.ident).src == p.node
-                and one.data[:1] == data[:1] and isinstance(p.body(one), m.Announce)]  # fmt: skip
+        for _ in range(1 if p.wire.ideal else 4):
+            sent, came = _discover(p)
+            if came:
+                break
         if p.check(len(came) == 1, f"a discover to everyone was answered {len(came)} times"):
             body, header = p.body(came[0]), unpack_header(came[0].ident)
             p.check(body.id == mine.id, f"announce tells id {body.id:012X}, before it was {mine.id:012X}")
@@ -146,14 +163,11 @@ def assign(p: Probe) -> None:
         p.check(bool(found) and unpack_header(found[0].ident).src == other,
                 f"after assign of {other} the announcement came from "
                 f"{[unpack_header(one.ident).src for one in found]}")  # fmt: skip
-        p.check(bool(p.answers(*p.build(m.Identify(0), dst=other))), f"the node does not answer at its new address "
+        p.check(bool(p.answered(*p.build(m.Identify(0), dst=other))), f"the node does not answer at its new address "
             f"{other}")
         p.check(not p.answers(*p.build(m.Identify(0), dst=home)), f"the node still answers at its old address {home}")
     finally:
-        _assign(p, unique_id, home)
-    if not p.answers(*p.build(m.Identify(0))):
-        raise Broken(f"the node does not answer at its address {home} after assign back")
-    _new_search(p)
+        _bring_home(p, unique_id, home)
 
 
 @check("ADDR-06", PLACE, "A node that was assigned keeps silent in the rest of the search, until one that asks for no "
@@ -178,8 +192,8 @@ def other_id(p: Probe) -> None:
         other = unique_id ^ 1 << bit
         found = _assign(p, other, free)
         p.check(not found, f"assign to the id {other:012X}, one bit off, was answered")
-        if not p.check(bool(p.answers(*p.build(m.Identify(0)))), "an assign to another id took the address away"):
-            _assign(p, unique_id, p.node)
+        if not p.check(bool(p.answered(*p.build(m.Identify(0)))), "an assign to another id took the address away"):
+            _bring_home(p, unique_id, p.node)
     _new_search(p)
 
 
@@ -195,7 +209,7 @@ def conflict(p: Probe) -> None:
         heard = packet(m.Announce(0, unique_id, mine.version), dst=EVERYONE, src=address)
         p.raw(heard.ident, row.pack(heard.body))
         p.hear(0.01)
-        p.check(bool(p.answers(*p.build(m.Identify(0)))), f"an announcement of id {unique_id:012X} from address "
+        p.check(bool(p.answered(*p.build(m.Identify(0)))), f"an announcement of id {unique_id:012X} from address "
             f"{address} "
                 "took the address away")  # fmt: skip
     heard = packet(m.Announce(0, mine.id ^ 1, mine.version), dst=EVERYONE, src=home)
@@ -203,7 +217,7 @@ def conflict(p: Probe) -> None:
     p.hear(0.02)
     try:
         p.check(not p.answers(*p.build(m.Identify(0))), f"the node kept address {home}, which another id announced")
-        p.check(bool(p.answers(*p.build(m.Identify(0), dst=FRESH))), f"the node does not answer at address {FRESH}")
+        p.check(bool(p.answered(*p.build(m.Identify(0), dst=FRESH))), f"the node does not answer at address {FRESH}")
         _new_search(p)
         p.check(bool(_found(p, mine.id, BITS)), "without an address the node does not answer a search")
         answers = p.answers(*p.build(m.GetFaults(0), dst=FRESH))
@@ -220,7 +234,6 @@ def conflict(p: Probe) -> None:
         p.check(not any(isinstance(one, m.Announce) and one.id == mine.id for one in came),
                 "without an address it announces itself")  # fmt: skip
     finally:
-        _assign(p, mine.id, home)
-        _new_search(p)
+        _bring_home(p, mine.id, home)
     p.must(m.ClearFault(0))
     p.check(p.status().fault == 0, "clear-fault did not forget address-taken")

@@ -23,7 +23,7 @@ from ringlet.protocol.items import marks_check
 from ringlet.protocol.params import BY_NAME
 from ringlet.protocol.serial_frame import encode_raw
 from ringlet.protocol.wire import BODY_MAX, KINDS, Kind, problem
-from ringlet.tools.conform.probe import POLL, Broken, Probe, refusal
+from ringlet.tools.conform.probe import POLL, TRY_AGAIN_S, Broken, Probe, refusal
 from ringlet.tools.conform.table import check
 
 MESSAGES: Final = "messages"
@@ -108,14 +108,17 @@ def _refusals(p: Probe, ident: int, data: bytes) -> list[Any]:
     """Whatever answers a frame of any kind: by tag, source and axis."""
     header = unpack_header(ident)
     first = len(p.trace)
-    p.raw(ident, data)
 
     def found() -> list[Any]:
         heard = [(one, unpack_header(one.ident)) for one in p.trace[first:] if not one.sent]
         return [p.body(one) for one, head in heard if one.data[:1] == data[:1] and head[3:] == (p.node, header.axis)
                 and head.dst == header.src]  # fmt: skip
 
-    p.until(lambda: bool(found()), p.reply_s())
+    end = p.now() + TRY_AGAIN_S
+    p.raw(ident, data)
+    while not p.until(lambda: bool(found()), p.reply_s()) and not p.wire.ideal and p.now() < end:
+        p.repeats += 1
+        p.raw(ident, data)
     return found()
 
 
@@ -311,7 +314,7 @@ def longer(p: Probe) -> None:
         plain = p.ask(body)
         for size in {row.size + 1, BODY_MAX}:
             ident, data = p.build(body)
-            found = p.answers(ident, data + bytes([0xA5] * (size - row.size)))
+            found = p.answered(ident, data + bytes([0xA5] * (size - row.size)))
             if p.check(bool(found), f"{row.name} with a body of {size} bytes was not answered"):
                 answer = p.body(found[0])
                 same = type(answer) is type(plain)

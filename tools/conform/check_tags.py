@@ -22,13 +22,13 @@ def echoed(p: Probe) -> None:
     missing = []
     for tag in range(256):
         body = m.GetStatus(0) if tag % 2 else m.Identify(0)
-        if not p.answers(*p.build(body, tag=tag)):
+        if not p.answered(*p.build(body, tag=tag)):
             missing.append(tag)
     p.check(not missing, f"requests with {len(missing)} of 256 tags have no answer with the same tag: {missing[:8]}")
     if not missing:
         for tag in (0, 1, 0x5A, 0xFF):
             ident, data = p.build(m.Move(0, 0, 0), tag=tag)
-            found = p.answers(ident, data)
+            found = p.answered(ident, data)
             p.check(bool(found), f"a refusal did not echo the tag {tag}")
 
 
@@ -38,17 +38,17 @@ def echoed(p: Probe) -> None:
        "alone.")  # fmt: skip
 def not_twice(p: Probe) -> None:
     take, give = p.build(m.Take(0, 0)), p.build(m.Yield(0))
-    p.check(bool(p.answers(*take)) and bool(p.answers(*give)), "take and yield were not answered")
-    again = p.answers(*take)
+    p.check(bool(p.answered(*take)) and bool(p.answered(*give)), "take and yield were not answered")
+    again = p.answered(*take)
     p.check(bool(again), "a repeated take was not answered")
     owner = p.owner().owner
     p.check(owner == 0, "a take that was repeated after a yield was carried out a second time: the axis has an owner")
     value = p.get("stall-time")
     p.remember("stall-time")
     first = p.build(m.Set(0, BY_NAME["stall-time"].id, value + 1))
-    p.answers(*first)
+    p.answered(*first)
     p.must(m.Set(0, BY_NAME["stall-time"].id, value + 2))
-    found = p.answers(*first)
+    found = p.answered(*first)
     p.check(p.get("stall-time") == value + 2, "a repeated set was carried out a second time")
     told = p.body(found[0]) if found else None
     p.check(isinstance(told, m.Parameter) and told.value == value + 1, f"a repeated set was answered with {told}")
@@ -58,9 +58,9 @@ def not_twice(p: Probe) -> None:
        "Refusals are not kept for repeats.")  # fmt: skip
 def refused_again(p: Probe) -> None:
     frame = p.build(m.Hold(0))
-    first = p.answers(*frame)
+    first = p.answered(*frame)
     p.take()
-    second = p.answers(*frame)
+    second = p.answered(*frame)
     p.give()
     told = [p.body(one[0]) if one else None for one in (first, second)]
     p.check(isinstance(told[0], m.Refused), f"hold without ownership was answered with {told[0]}")
@@ -71,10 +71,10 @@ def refused_again(p: Probe) -> None:
        "Answers are kept for ever, or until the tag changes.")  # fmt: skip
 def forgotten(p: Probe) -> None:
     take, give = p.build(m.Take(0, 0)), p.build(m.Yield(0))
-    p.answers(*take)
-    p.answers(*give)
+    p.answered(*take)
+    p.answered(*give)
     p.hear(FORGOTTEN_S)
-    p.answers(*take)
+    p.answered(*take)
     owner = p.owner().owner
     p.check(owner == p.me, "the same take, 1.1 s later, was not carried out")
     p.hear(FORGOTTEN_S)
@@ -86,9 +86,9 @@ def forgotten(p: Probe) -> None:
 def questions_anew(p: Probe) -> None:
     value = p.get("stall-time")
     frame = p.build(m.Get(0, BY_NAME["stall-time"].id))
-    p.answers(*frame)
+    p.answered(*frame)
     p.set("stall-time", value + 7)
-    found = p.answers(*frame)
+    found = p.answered(*frame)
     told = p.body(found[0]) if found else None
     p.check(isinstance(told, m.Parameter) and told.value == value + 7, f"the same question was answered with {told}, "
             f"though the value is {value + 7} now")  # fmt: skip
@@ -101,17 +101,17 @@ def near_repeats(p: Probe) -> None:
     value = p.get("stall-time")
     p.remember("stall-time")
     number = BY_NAME["stall-time"].id
-    p.answers(*p.build(m.Set(0, number, value + 1), tag=77))
-    p.answers(*p.build(m.Set(0, number, value + 2), tag=77))
+    p.answered(*p.build(m.Set(0, number, value + 1), tag=77))
+    p.answered(*p.build(m.Set(0, number, value + 2), tag=77))
     got = p.get("stall-time")
     p.check(got == value + 2, f"a set with the same tag and another value was passed over: {got}")
-    p.answers(*p.build(m.Set(0, number, value + 3), tag=78))
-    p.answers(*p.build(m.Set(0, number, value + 4), tag=79))
-    p.answers(*p.build(m.Set(0, number, value + 3), tag=78, src=p.other))
+    p.answered(*p.build(m.Set(0, number, value + 3), tag=78))
+    p.answered(*p.build(m.Set(0, number, value + 4), tag=79))
+    p.answered(*p.build(m.Set(0, number, value + 3), tag=78, src=p.other))
     got = p.get("stall-time")
     p.check(got == value + 3, f"a set with the same bytes from another control was passed over: {got}")
-    p.answers(*p.build(m.Take(0, 0), tag=80))
-    p.answers(*p.build(m.Yield(0), tag=80))
+    p.answered(*p.build(m.Take(0, 0), tag=80))
+    p.answered(*p.build(m.Yield(0), tag=80))
     p.check(p.owner().owner == 0, "yield with the tag of the take before was passed over")
 
 

@@ -32,7 +32,7 @@ def _stream(p: Probe, rate: int, select: int, seconds: float) -> list[tuple[Fram
 @check("TELE-01", PLACE, "Telemetry comes at `telemetry-rate`: samples on ticks that are multiples of the period.",
        "The period is counted in other units, or drifts by one tick.", needs="speaks")  # fmt: skip
 def rates(p: Probe) -> None:
-    room = 0.02 if p.wire.is_sim else 0.3  # a host may hear late and lose some; the node's own times are exact
+    room = 0.02 if p.wire.ideal else 0.3  # a host may hear late and lose some; the node's own times are exact
     for rate in (1, 10, 50, 100, 250, 500, 1000):
         if rate > 2 * p.rate_hz():
             continue

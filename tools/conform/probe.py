@@ -22,8 +22,8 @@ from ringlet.protocol.wire import KINDS
 from ringlet.tools.conform.wire import Wire
 
 POLL: Final = {name: count for count, name, _ in ENUMS["poll"]}
-TRIES: Final = 4
-"""How often a request is sent on a real link before its silence counts."""
+TRY_AGAIN_S: Final = 0.8 * TIMING["repeat"].ms / 1000
+"""How long a request is sent again on a real link before its silence counts."""
 LOOK_S: Final = 0.01
 FORGOTTEN_S: Final = TIMING["repeat"].ms / 1000 + 0.1
 """Seconds after which the same bytes are surely a new request."""
@@ -229,6 +229,14 @@ class Probe:
             seen = len(self.trace)
         return found
 
+    def answered(self, ident: int, data: bytes) -> list[Frame]:
+        """As `answers`, where an answer must come: on a real link a frame may get lost, or this computer be held up, so
+        the same bytes are sent again within the repeat time."""
+        end = self.now() + TRY_AGAIN_S
+        while not (found := self.answers(ident, data)) and not self.wire.ideal and self.now() < end:
+            self.repeats += 1
+        return found
+
     def _answers_to(self, frame: Frame, src: int, axis: int, data: bytes, kind: int) -> bool:
         header = unpack_header(frame.ident)
         row = KINDS.by_code.get(header.kind)
@@ -246,13 +254,8 @@ class Probe:
     def ask(self, body: Any, **where: Any) -> Any:
         """Send a request; the body of its answer, or None for silence. On a real link a silence is asked
         again, with the same bytes, as the reference says."""
-        frame = self.build(body, **where)
-        for attempt in range(1 if self.wire.is_sim else TRIES):
-            self.repeats += attempt > 0
-            found = self.answers(*frame)
-            if found:
-                return self.body(found[0])
-        return None
+        found = self.answered(*self.build(body, **where))
+        return self.body(found[0]) if found else None
 
     def body(self, frame: Frame) -> Any:
         """The typed body of a frame; a sentence in its place when it cannot be read."""

@@ -148,7 +148,7 @@ def _missing(p: Probe, found: Found, row: Check, stops: bool) -> str:
     reasons = {
         "serial": (p.wire.has_bytes, "for serial lines"),
         "can": (p.wire.has_can, "for CAN"),
-        "wired": (not p.wire.is_sim or (p.wire.rig is not None and p.wire.rig.bus is not None),
+        "wired": (not p.wire.ideal,
                   "for wires: on an ideal simulated bus whole messages are handed over"),
         "speaks": (p.speaks, "a node on a shared line does not speak unasked"),
         "power": (p.wire.is_sim or p.room.ask_power is not None,

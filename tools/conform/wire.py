@@ -96,6 +96,11 @@ class Wire:
         return self.rig is not None
 
     @property
+    def ideal(self) -> bool:
+        """Whether no frame is ever lost or late: a simulated rig without a bus of its own."""
+        return self.rig is not None and self.rig.bus is None
+
+    @property
     def has_bytes(self) -> bool:
         """Whether bytes of a serial line can be sent."""
         return self.is_sim or isinstance(self.transport, SerialTransport)

@@ -5,7 +5,9 @@ from __future__ import annotations
 import asyncio
 import json
 import secrets
+import signal
 from collections.abc import Callable
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Final
 
 from fastapi import FastAPI, Response, WebSocket, WebSocketDisconnect
@@ -160,7 +162,7 @@ def server_for(app: App, host: str, port: int) -> uvicorn.Server:
 def serve(
     bench: Bench, host: str, port: int, *, token: str = "", ready: Callable[[], None], browser: str = ""
 ) -> None:
-    """Serve the page until Ctrl-C; `browser` is an address to open on this machine."""
+    """Serve the page until Ctrl-C or a request to end; `browser` is an address to open on this machine."""
     server = server_for(build(bench, token=token), host, port)
     ready()
     if browser:
@@ -168,4 +170,7 @@ def serve(
         import webbrowser
 
         threading.Timer(1.0, webbrowser.open, [browser]).start()
-    server.run()
+    # The server raises the signal again once it has ended; whoever has the bench must then still close it.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    with suppress(KeyboardInterrupt):
+        server.run()

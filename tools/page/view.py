@@ -90,10 +90,10 @@ def _card(one: AxisShot) -> str:
       data-show="load" aria-label="torque, {name}"></meter> <span data-show="loadtext"></span></dd></div>
   </dl>
   <div class="row jog">
-    <button type="button" class="hold" data-jog="-1" aria-label="Jog back while held, {name}">◀ hold</button>
-    <label>jog <input type="number" data-set="speed" value="15" min="0.1" max="360" step="1"
+    <button type="button" class="hold" data-jog="-1" aria-label="Jog back while held, {name}">◀ jog</button>
+    <label>at <input type="number" data-set="speed" value="15" min="0.1" max="360" step="1"
       aria-label="jog speed in degrees a second, {name}"> deg/s</label>
-    <button type="button" class="hold" data-jog="1" aria-label="Jog on while held, {name}">hold ▶</button>
+    <button type="button" class="hold" data-jog="1" aria-label="Jog on while held, {name}">jog ▶</button>
   </div>
   <form class="row move">
     <label>go to <input type="number" data-set="goal" step="any" required
