@@ -80,7 +80,7 @@ def conform(
 
     ringlet conform --gentle --link serial:/dev/ttyUSB0?baud=115200
 
-    ringlet conform --only 'STOP-*' --only 'LIMIT-*' --html conform.html --link can:socketcan:can0
+    ringlet conform --only 'STOP-0?' --only 'LIMIT-??' --html conform.html --link can:socketcan:can0
 
     ringlet conform --self-check
 
