@@ -23,7 +23,6 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from fw_traffic import Traffic
 
-from ringlet.hwsim import axis as axis_module
 from ringlet.hwsim import firmware_link as fw
 from ringlet.hwsim.axis import Axis
 from ringlet.hwsim.drive import Drive, Supply, default_settings
@@ -203,6 +202,14 @@ class NeverRests:
         return False
 
 
+class TwinAxis(Axis):
+    """An axis that always looks at its drive."""
+
+    def start(self) -> None:
+        super().start()
+        self._rest = NeverRests()  # type: ignore[assignment]
+
+
 class TwinPages:
     """Two pages of the Python node; what became of each write is told to the C node too."""
 
@@ -231,7 +238,6 @@ class Twins:
     """One Python node and one C node."""
 
     def __init__(self, program: Path, *, rig: str = "single", seed: int = 0, physics: bool = False) -> None:
-        axis_module.Rest = NeverRests  # type: ignore[assignment, misc]
         self.rng = random.Random(seed)
         entry = load_rig(rig).nodes[0]
         self.wire = Wire()
@@ -257,7 +263,7 @@ class Twins:
             drive = CountedDrive(inner)
             self.drives.append(drive)
             factory.append(factory_values(one))
-            axes.append(Axis(index, drive, factory[-1], Store(self.pages[1 + index])))  # type: ignore[arg-type]
+            axes.append(TwinAxis(index, drive, factory[-1], Store(self.pages[1 + index])))  # type: ignore[arg-type]
             drive.axis = axes[-1]
             self._keep_readings(drive)
         card = NodeCard(entry.unique_id, entry.maker, entry.model, factory={"address": entry.address})

@@ -151,7 +151,7 @@ def test_durations_of_the_integer_ramp_from_random_states_are_optimal() -> None:
         cases += 1
         ramp = FixedRamp(limits, 0.0, DT)
         ramp._v, ramp._a = round((v - a * DT / 2.0) * DT * ONE), round(a * DT * DT * ONE)
-        ramp.limits = limits
+        ramp._adopt()  # makes the brake plan of this state
         got = duration(ramp, target)
         assert 0.99 * min(wants) <= got <= 1.01 * max(wants) + 3.0 * DT
 
