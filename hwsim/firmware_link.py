@@ -11,11 +11,12 @@ import os
 import select
 import struct
 import subprocess
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final, NamedTuple
 
 from ringlet.hwsim.loops import DriveReading
+from ringlet.hwsim.node import NodeCard
 from ringlet.protocol.codes import VERSION_MAJOR, VERSION_MINOR
 from ringlet.protocol.params import PARAMETERS
 from ringlet.protocol.wire import BODY_MAX
@@ -129,16 +130,12 @@ def _fit(value: float, bits: int = 31) -> int:
     return max(-most, min(most, round(value)))
 
 
-def config(
-    axes: Sequence[Sequence[int]], node: Sequence[int], unique_id: int, major: int, firmware: int, hardware: int,
-    maker: str, model: str,
-) -> bytes:  # fmt: skip
-    """The command that says what the node is; factory values by place in the table."""
-    data = CONFIG.pack(b"C", len(axes), unique_id, major, firmware, hardware)
-    data += struct.pack(f"<{len(node)}i", *node)
-    for values in axes:
-        data += struct.pack(f"<{len(values)}i", *values)
-    for text in (maker, model):
+def config(card: NodeCard, factory: Sequence[Mapping[str, int]]) -> bytes:
+    """The command that says what the node is, with the factory values of its axes."""
+    data = CONFIG.pack(b"C", len(factory), card.unique_id, card.major, card.firmware, card.hardware)
+    for rows, own in ((NODE_ROWS, card.factory), *((AXIS_ROWS, values) for values in factory)):
+        data += struct.pack(f"<{len(rows)}i", *(own.get(row.name, row.default) for row in rows))
+    for text in (card.maker, card.model):
         data += bytes([len(text.encode())]) + text.encode()
     return data
 

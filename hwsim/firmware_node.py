@@ -46,13 +46,7 @@ class FirmwareNode:
                 f"{self._pipe.path} has room for {self._pipe.axes} axes and the rig's node has {len(drives)}; "
                 "build it with a larger RINGLET_AXES"
             )
-        self._pipe.put(
-            fw.config(
-                [[values.get(row.name, row.default) for row in fw.AXIS_ROWS] for values in factory],
-                [card.factory.get(row.name, row.default) for row in fw.NODE_ROWS],
-                card.unique_id, card.major, card.firmware, card.hardware, card.maker, card.model,
-            )
-        )  # fmt: skip
+        self._pipe.put(fw.config(card, factory))
         for number in range(2 * len(pages)):
             self._pipe.put(fw.page(number, pages[number // 2].read(number % 2)))
         self.start()

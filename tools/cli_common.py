@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -150,25 +150,48 @@ def state_of(handle: AxisHandle) -> str:
 
 
 @contextmanager
-def driving(link: Link, handle: AxisHandle, force: bool = False) -> Iterator[None]:
-    """Own the axis for the body of the block, and give it up at the end. Whatever goes wrong, it ramps down first."""
+def driving(link: Link, handles: AxisHandle | Sequence[AxisHandle], force: bool = False) -> Iterator[None]:
+    """Own one axis or several for the body of the block, and give up at the end. Whatever goes wrong, all ramp down."""
     note(CAUTION)
-    handle.take(force=force)
+    several = isinstance(handles, Sequence)
+    taken: list[AxisHandle] = []
     try:
+        for handle in handles if isinstance(handles, Sequence) else (handles,):
+            handle.take(force=force)
+            taken.append(handle)
         yield
     except BaseException as cause:
         # Ctrl-C, or an answer that did not come: stop is sent blind, for it needs no answer.
-        link.stop(handle.node, handle.axis)
+        for handle in taken:
+            link.stop(handle.node, handle.axis)
         try:
-            handle.rest(10.0)
-            if isinstance(cause, KeyboardInterrupt):
-                note("Stopped: the axis is at rest.")
+            for handle in taken:
+                handle.rest(10.0)
+            if isinstance(cause, KeyboardInterrupt) and taken:
+                note(f"Stopped: {'the axes are' if several else 'the axis is'} at rest.")
         except RingletError:
-            note("Stop was sent, and it is not sure that the axis is at rest: cut the power if it moves.")
+            rest, one = ("all axes are", "one") if several else ("the axis is", "it")
+            note(f"Stop was sent, and it is not sure that {rest} at rest: cut the power if {one} moves.")
         raise
     finally:
-        with suppress(RingletError):
-            handle.yield_()
+        for handle in taken:
+            with suppress(RingletError):
+                handle.yield_()
+
+
+def agreed(question: str, yes: bool) -> bool:
+    """Whether a person agrees. Raises UsageProblem when there is nobody to ask."""
+    if yes:
+        return True
+    if not sys.stdin.isatty():
+        raise UsageProblem("there is nobody to ask here; look at the list above and add --yes.")
+    return typer.confirm(question, err=True)
+
+
+def confirm_motion(link_is_sim: bool, yes: bool) -> None:
+    """Ask before a measurement moves real motors. Raises Abort when the person does not agree."""
+    if not yes and not link_is_sim:
+        typer.confirm("Is everything clear of the gears, and may the motors move?", abort=True, err=True)
 
 
 def make_ready(link: Link, handle: AxisHandle, find: bool) -> None:

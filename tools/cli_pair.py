@@ -230,7 +230,6 @@ def move(
     """
     from ringlet.tools.lens import together, transfer
     from ringlet.tools.lens.values import guess, show
-    from ringlet.tools.takes.replay import driving_all
 
     wanted = guess(value)
     limit = common.number(speed, "--speed", "deg/s", 0.001, 3600.0) if speed else None
@@ -250,7 +249,7 @@ def move(
         goals = together.targets(handles, wanted.value, wanted.kind)
         if not find:
             together.within_travel(goals)
-        with driving_all(bus, handles, force):
+        with common.driving(bus, handles, force):
             for handle in handles:
                 common.make_ready(bus, handle, find)
             together.within_travel(goals)

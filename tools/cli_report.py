@@ -42,7 +42,7 @@ def compare(
     found = job.compare(*runs)
     if html is not None:
         from ringlet.tools.bench.report import compare_page
-        from ringlet.tools.bench.run_folder import whole as write_whole
+        from ringlet.tools.files import write_whole
 
         write_whole(html, compare_page(found, (a, runs[0]), (b, runs[1])).encode())
         common.note(f"The page is {html}.")

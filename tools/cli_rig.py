@@ -9,7 +9,7 @@ import typer
 
 from ringlet.tools import cli_common as common
 from ringlet.tools.cli_common import ForceOption, JsonOption, LinkOption, SourceOption
-from ringlet.tools.cli_setups import YesOption, agreed
+from ringlet.tools.cli_setups import YesOption
 from ringlet.tools.errors import CheckFailed
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def apply(
         todo = [one for one in found if not one.left]
         written: list[Difference] = []
         left = found
-        if todo and agreed(f"Stop the rig and write {len(todo)} differences?", yes):
+        if todo and common.agreed(f"Stop the rig and write {len(todo)} differences?", yes):
             common.note(common.CAUTION)
             written, left = survey.apply(bus, wanted, force=force, progress=_progress(as_json))
     if as_json:

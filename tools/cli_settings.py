@@ -157,12 +157,11 @@ def restore(
     with common.open_link(link, source) as bus:
         handle = common.one_axis(bus, node, axis)
         if factory:
-            from ringlet.tools.cli_setups import agreed
             from ringlet.tools.setups import lost_to_factory
 
             lost = lost_to_factory(bus, handle.node, handle.axis)
             common.note(f"Lost, where the maker's own settings are not the same: {'; '.join(lost) or 'nothing'}.")
-            if not agreed("Restore the factory settings?", yes):
+            if not common.agreed("Restore the factory settings?", yes):
                 return
         handle.restore(which)
         _done(f"The {which} settings are in force", {"restored": which}, handle, as_json)

@@ -35,15 +35,6 @@ def folder_of(given: Path | None) -> Path:
     return given if given is not None else Path(typer.get_app_dir("ringlet")) / "setups"
 
 
-def agreed(question: str, yes: bool) -> bool:
-    """Whether a person agrees. Raises UsageProblem when there is nobody to ask."""
-    if yes:
-        return True
-    if not sys.stdin.isatty():
-        raise UsageProblem("there is nobody to ask here; look at the list above and add --yes.")
-    return typer.confirm(question, err=True)
-
-
 def _progress(as_json: bool) -> Callable[[str], None]:
     if as_json or not sys.stderr.isatty():
         return lambda text: None
@@ -175,7 +166,7 @@ def apply(
         todo = [one for one in found if not one.left]
         if not as_json:
             _say(found, name)
-        applied = bool(todo) and not check and agreed(f"Change {len(todo)} settings?", yes)
+        applied = bool(todo) and not check and common.agreed(f"Change {len(todo)} settings?", yes)
         left: list[Difference] = []
         if applied:
             if "travel" in words and any(one.what.startswith("travel") for one in todo):

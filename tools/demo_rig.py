@@ -115,11 +115,9 @@ class _Story:
         self.take, self.again = out / "take.mcap", out / "replayed.mcap"
 
     def run(self) -> None:
-        from ringlet.tools.takes.replay import driving_all
-
         if not self._step("rig as its file says", self._check):
             return
-        with driving_all(self.link, [self.link.axis(*place) for place in PLACES]):
+        with common.driving(self.link, [self.link.axis(*place) for place in PLACES]):
             ready = self._step("stops found, marks uploaded", self._ready) and self._step("at one value", self._gather)
             driven = ready and self._step("driven and recorded", self._drive)
         if not driven:

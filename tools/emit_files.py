@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 from ringlet.protocol.emit import is_untouched, targets, texts
 from ringlet.protocol.wire import KINDS, Registry
+from ringlet.tools.files import write_whole
 
 
 class EmitError(Exception):
@@ -30,7 +30,7 @@ def emit(name: str, out: Path, force: bool = False, kinds: Registry = KINDS) -> 
         wanted = {path: text for path, text in files.items() if _differs(path, text, force)}
         for path, text in wanted.items():
             path.parent.mkdir(parents=True, exist_ok=True)
-            _replace(path, text)
+            write_whole(path, text.encode())
     except OSError as error:
         raise EmitError(f"Cannot write to {error.filename or out}: {error.strerror}; choose another folder.") from None
     return list(files)
@@ -47,13 +47,3 @@ def _differs(path: Path, text: str, force: bool) -> bool:
     if not force and not is_untouched(present.decode(errors="replace")):
         raise EmitError(f"{path} was changed by hand or is not ours; move it away, or overwrite it with --force.")
     return True
-
-
-def _replace(path: Path, text: str) -> None:
-    """All of the new text or the old file, never a part."""
-    part = path.with_name(path.name + ".part")
-    try:
-        part.write_bytes(text.encode())
-        os.replace(part, path)
-    finally:
-        part.unlink(missing_ok=True)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 import math
-import os
 import re
 from collections.abc import Callable, Iterable
 from contextlib import contextmanager, suppress
@@ -25,6 +24,7 @@ from ringlet.protocol.physical import ValueProblem, read_parameter, show_paramet
 from ringlet.protocol.states import STATES, State
 from ringlet.tools.cli_bus import read_text
 from ringlet.tools.errors import CheckFailed, DeviceRefused, RingletError, UsageProblem
+from ringlet.tools.files import write_whole
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -80,12 +80,7 @@ def write(path: Path, setup: Setup, replace: bool = False) -> None:
     if path.exists() and not replace:
         raise UsageProblem(f"there is a set-up {path.stem!r} already; choose another name, or add --replace.")
     path.parent.mkdir(parents=True, exist_ok=True)
-    new = path.with_name(path.name + ".new")
-    with new.open("w", encoding="utf-8") as stream:
-        stream.write(json.dumps(setup, indent=1, allow_nan=False))
-        stream.flush()
-        os.fsync(stream.fileno())
-    new.replace(path)
+    write_whole(path, json.dumps(setup, indent=1, allow_nan=False).encode())
 
 
 def read(path: Path) -> Setup:

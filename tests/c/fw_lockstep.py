@@ -271,13 +271,7 @@ class Twins:
         self.told = list(self.own)
         self.node = Node(card, axes, Store(self.pages[0]))
         self.pipe = fw.Pipe(program)
-        self.pipe.put(
-            fw.config(
-                [[values.get(row.name, row.default) for row in fw.AXIS_ROWS] for values in factory],
-                [card.factory.get(row.name, row.default) for row in fw.NODE_ROWS],
-                card.unique_id, card.major, card.firmware, card.hardware, card.maker, card.model,
-            )
-        )  # fmt: skip
+        self.pipe.put(fw.config(card, factory))
         start = b"".join(fw.readings([drive.counts]) for drive in self.drives)
         self.pipe.put(fw.AT.pack(b"S", 0) + start)
         self._expect_end([], "power-up")

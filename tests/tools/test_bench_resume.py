@@ -19,10 +19,11 @@ from bench_rigs import rig_file
 from ringlet.tools.bench import cli as bench_cli
 from ringlet.tools.bench import registry, run_folder
 from ringlet.tools.bench.result import Measurement, Verdict
-from ringlet.tools.bench.run_folder import load, whole
+from ringlet.tools.bench.run_folder import load
 from ringlet.tools.bench.session import Bench
 from ringlet.tools.cli import main
 from ringlet.tools.errors import NoAnswer, UsageProblem
+from ringlet.tools.files import write_whole
 
 NAMES = ("ramp", "limit", "latency")
 PROGRAM = """
@@ -240,7 +241,7 @@ def test_the_order_of_a_run_comes_back_from_its_folder(tmp_path: Path, monkeypat
 
 def test_a_file_is_whole_or_as_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "bench.json"
-    whole(path, b"old")
+    write_whole(path, b"old")
 
     def dies(_: int) -> None:
         raise KeyboardInterrupt
@@ -248,9 +249,9 @@ def test_a_file_is_whole_or_as_it_was(tmp_path: Path, monkeypatch: pytest.Monkey
     with monkeypatch.context() as patch:
         patch.setattr(os, "fsync", dies)
         with pytest.raises(KeyboardInterrupt):
-            whole(path, b"new and longer")
+            write_whole(path, b"new and longer")
     assert path.read_bytes() == b"old"
-    whole(path, b"new and longer")
+    write_whole(path, b"new and longer")
     assert path.read_bytes() == b"new and longer"
     assert [one.name for one in tmp_path.iterdir()] == ["bench.json"]
 
@@ -260,13 +261,13 @@ def test_a_record_is_named_only_when_it_is_there(broken: Path, monkeypatch: pyte
 
     folder = run_folder.Folder.old(broken)
     order: list[str] = []
-    real = run_folder.whole
+    real = write_whole
 
     def noted(path: Path, content: bytes) -> None:
         order.append(path.name)
         real(path, content)
 
-    monkeypatch.setattr(run_folder, "whole", noted)
+    monkeypatch.setattr(run_folder, "write_whole", noted)
     columns = {"time_s": np.array([0.0, 1.0]), "position_deg": np.array([2.0, float("nan")])}
     measured = Measurement("step", "Step", (), (), {"A b": columns, "a.b": columns, "A  b": columns})
     folder.add(folder.run.axes[0], measured, folder.run.began)

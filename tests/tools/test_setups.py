@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -177,7 +178,7 @@ def test_commands(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     for word in ("16.1", "velocity-limit", "99 deg/s", "240 deg/s", "role", "free", "iris"):
         assert word in out
     assert json.loads(run("get", "role", "--axis", "1", "--json")[0])["parameters"] == {"role": "free"}
-    monkeypatch.setattr(cli_setups.sys.stdin, "isatty", lambda: True, raising=False)  # type: ignore[attr-defined]
+    monkeypatch.setattr(sys.stdin, "isatty", lambda: True, raising=False)
     monkeypatch.setattr(cli_setups.typer, "confirm", lambda *words, **how: False)  # type: ignore[attr-defined]
     run("setup", "apply", "long lens")
     assert json.loads(run("get", "role", "--axis", "1", "--json")[0])["parameters"] == {"role": "free"}

@@ -187,8 +187,7 @@ def run_bench(order: Order, out: Path | None, resume: Path | None, as_json: bool
         for name in dict.fromkeys(name for _, name in run.left()):
             one = MEASUREMENTS[name]
             common.note(" ".join(f"{one.title}: moves {one.moves}. {one.caution}".split()))
-        if not yes and not bus.is_sim:
-            typer.confirm("Is everything clear of the gears, and may the motors move?", abort=True, err=True)
+        common.confirm_motion(bus.is_sim, yes)
         if folder is None and out is not None:
             folder = Folder.new(out, run)
         with _keeping(folder, order):

@@ -12,8 +12,9 @@ from ringlet.tools.bench import compare
 from ringlet.tools.bench.compare import Comparison
 from ringlet.tools.bench.figures_svg import pretty, svg
 from ringlet.tools.bench.result import COVERAGE_SOURCE, DECISION, plain
-from ringlet.tools.bench.run_folder import PAGE, AxisTested, Finished, QuantityData, Run, VerdictData, load, whole
+from ringlet.tools.bench.run_folder import PAGE, AxisTested, Finished, QuantityData, Run, VerdictData, load
 from ringlet.tools.cli_common import CAUTION
+from ringlet.tools.files import write_whole
 
 SHOWN_PARAMETERS = (
     "velocity-limit", "acceleration-limit", "deceleration-limit", "jerk-limit", "torque-moving", "torque-holding",
@@ -34,7 +35,7 @@ class Way(NamedTuple):
 def write_page(folder: Path, run: Run) -> Path:
     """The page of a run, into its folder. Raises OSError."""
     path = folder / PAGE
-    whole(path, page(run).encode())
+    write_whole(path, page(run).encode())
     return path
 
 

@@ -10,7 +10,6 @@ import csv
 import hashlib
 import io
 import math
-import os
 import re
 from collections.abc import Iterator, Sequence
 from datetime import datetime
@@ -23,6 +22,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from ringlet.tools.bench.result import Array, Columns, Measurement, Plot
 from ringlet.tools.errors import UsageProblem
+from ringlet.tools.files import write_whole
 
 DATA: Final = "bench.json"
 PAGE: Final = "bench.html"
@@ -239,7 +239,7 @@ class Folder:
         for name, columns in measured.records.items():
             file = _file_name(stem, name, taken)
             text = _csv(columns)
-            whole(self.path / file, text)
+            write_whole(self.path / file, text)
             rows = len(next(iter(columns.values()), ()))
             records.append(RecordFile(name=name, file=file, rows=rows, sha256=hashlib.sha256(text).hexdigest()))
         axis.results[measured.id] = finished(measured, at, records)
@@ -247,7 +247,7 @@ class Folder:
 
     def save(self) -> None:
         """Write `bench.json` anew. Raises OSError."""
-        whole(self.path / DATA, self.run.model_dump_json(indent=1).encode())
+        write_whole(self.path / DATA, self.run.model_dump_json(indent=1).encode())
 
 
 def finished(measured: Measurement, at: datetime, records: list[RecordFile]) -> Finished:
@@ -265,16 +265,6 @@ def check_free(path: Path) -> None:
         raise UsageProblem(f"{path} holds a run already; choose another folder, or go on with it by --resume {path}.")
     if path.exists() and not path.is_dir():
         raise UsageProblem(f"{path} is a file; --out names a folder.")
-
-
-def whole(path: Path, content: bytes) -> None:
-    """Write a file so that it appears whole or not at all, whatever happens meanwhile. Raises OSError."""
-    part = path.with_name(path.name + ".part")
-    with part.open("wb") as stream:
-        stream.write(content)
-        stream.flush()
-        os.fsync(stream.fileno())
-    part.replace(path)
 
 
 def _file_name(stem: str, name: str, taken: set[str]) -> str:

@@ -146,8 +146,7 @@ def _run(
             for row in rows:
                 if row.also and probe.axes > 1:
                     common.note(f"{row.id} moves {row.also} too.")
-            if not yes and not wire.is_sim:
-                typer.confirm("Is everything clear of the gears, and may the motor move?", abort=True, err=True)
+            common.confirm_motion(wire.is_sim, yes)
         with _Progress(len(rows), quiet=as_json) as step:
             run(probe, report, found, rows, stops=with_stops, find=with_stops, progress=step)
         return report

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from ringlet.protocol import messages as m
@@ -56,36 +57,30 @@ def _(bed: Bed) -> None:
     bed.on_hear(hear)
 
 
-@mutant("questions-kept", "questions are answered from memory within the repeat time", "TAG-05")
-def _(bed: Bed) -> None:
-    kept: dict[tuple[int, bytes], tuple[int, Any]] = {}
+def _answers_kept(bed: Bed, name: str, key_of: Callable[[Packet, bytes], tuple[Any, ...]]) -> None:
+    """Within the repeat time a kind is answered from memory, found by a key of its own."""
+    kept: dict[tuple[Any, ...], tuple[int, Any]] = {}
 
     def heed(go: Any, message: Packet, kind: Any, data: bytes) -> None:
-        key = (message.ident, bytes(data))
-        if kind.name == "get" and key in kept and bed.node.now_us - kept[key][0] < 1000 * TIMING["repeat"].ms:
+        key = key_of(message, data)
+        if kind.name == name and key in kept and bed.node.now_us - kept[key][0] < 1000 * TIMING["repeat"].ms:
             bed.node.outbox.append(kept[key][1])
             return
         go(message, kind, data)
-        if kind.name == "get" and bed.node.outbox:
+        if kind.name == name and bed.node.outbox:
             kept[key] = bed.node.now_us, bed.node.outbox[-1]
 
     wrap(bed.node, "_heed", heed)
 
 
+@mutant("questions-kept", "questions are answered from memory within the repeat time", "TAG-05")
+def _(bed: Bed) -> None:
+    _answers_kept(bed, "get", lambda message, data: (message.ident, bytes(data)))
+
+
 @mutant("repeat-by-tag", "repeats are told by kind and tag alone", "TAG-06")
 def _(bed: Bed) -> None:
-    last: dict[tuple[int, int], tuple[int, Any]] = {}
-
-    def heed(go: Any, message: Packet, kind: Any, data: bytes) -> None:
-        key = (kind.code, message.body.tag)
-        if kind.name == "set" and key in last and bed.node.now_us - last[key][0] < 1000 * TIMING["repeat"].ms:
-            bed.node.outbox.append(last[key][1])
-            return
-        go(message, kind, data)
-        if kind.name == "set" and bed.node.outbox:
-            last[key] = bed.node.now_us, bed.node.outbox[-1]
-
-    wrap(bed.node, "_heed", heed)
+    _answers_kept(bed, "set", lambda message, data: (message.body.tag,))
 
 
 @mutant("stop-once", "a stop with the tag of an earlier one is taken for a repeat", "TAG-07")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from cobs import cobs
@@ -18,6 +19,7 @@ from ringlet.protocol.header import (
     IDENT_MAX,
     KIND_SHIFT,
     PRIORITY_SHIFT,
+    Header,
     unpack_header,
 )
 from ringlet.protocol.serial_frame import CRC_SIZE, FRAME_MAX, HEADER_SIZE, StreamDecoder
@@ -177,17 +179,26 @@ def _(bed: Bed) -> None:
     bed.on_say(lambda one: one._replace(ident=one.ident & ~AXIS_MASK) if one.dst != EVERYONE else one)
 
 
-@mutant("answers-refused", "what another node says is refused as an unknown request", "HEAD-03")
-def _(bed: Bed) -> None:
+def _refused_as_unknown(bed: Bed, wrongly: Callable[[Header], bool]) -> None:
+    """What this holds for, and is sent to the node, is refused as an unknown kind."""
+
     def hear(ident: int, data: bytes, go: Any) -> None:
         header = unpack_header(ident)
-        kind = KINDS.by_code.get(header.kind)
-        if kind is not None and kind.sender == "node" and header.dst == bed.node.address and header.src:
+        if header.dst == bed.node.address and wrongly(header):
             bed.node._refuse(header.src, header.axis, data[0], header.kind, No(Refusal.UNKNOWN_KIND, header.kind))
         else:
             go(ident, data)
 
     bed.on_hear(hear)
+
+
+@mutant("answers-refused", "what another node says is refused as an unknown request", "HEAD-03")
+def _(bed: Bed) -> None:
+    def from_a_node(header: Header) -> bool:
+        kind = KINDS.by_code.get(header.kind)
+        return kind is not None and kind.sender == "node" and header.src != 0
+
+    _refused_as_unknown(bed, from_a_node)
 
 
 # --- kinds and refusals -------------------------------------------------------------------------------------
@@ -350,14 +361,7 @@ def _(bed: Bed) -> None:
 
 @mutant("newer-node-refused", "unknown kinds from nodes are refused", "GROW-04")
 def _(bed: Bed) -> None:
-    def hear(ident: int, data: bytes, go: Any) -> None:
-        header = unpack_header(ident)
-        if header.kind not in KINDS.by_code and header.dst == bed.node.address:
-            bed.node._refuse(header.src, header.axis, data[0], header.kind, No(Refusal.UNKNOWN_KIND, header.kind))
-        else:
-            go(ident, data)
-
-    bed.on_hear(hear)
+    _refused_as_unknown(bed, lambda header: header.kind not in KINDS.by_code)
 
 
 @mutant("length-opens-the-door", "the owner is not looked at when a body is longer than its kind's", "HOST-01")

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from ringlet.hwsim.cardfile import LensCard, load_marks
-from ringlet.tools.bench.run_folder import whole
+from ringlet.tools.files import write_whole
 from ringlet.tools.lens.curve import MarkCurve, MarkProblem
 from ringlet.tools.lens.transfer import RINGS
 from ringlet.tools.lens.values import parse, show
@@ -119,7 +119,7 @@ def save(path: Path, table: MarkTable, note: str = "") -> None:
         text += "]\n"
     else:
         raise MarkProblem(f"{path} is no name for a table of marks; end it in .toml or .csv.")
-    whole(path, text.encode())
+    write_whole(path, text.encode())
 
 
 def _number(value: float) -> str:

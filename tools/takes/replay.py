@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -15,9 +15,9 @@ from ringlet.protocol.header import EVERYONE
 from ringlet.protocol.params import BY_NAME
 from ringlet.protocol.states import STATES, State
 from ringlet.tools import cli_common as common
-from ringlet.tools.axis_handle import MDEG, AxisHandle
+from ringlet.tools.axis_handle import MDEG
 from ringlet.tools.bench.ramp import MotionLimits
-from ringlet.tools.errors import CheckFailed, RingletError, UsageProblem
+from ringlet.tools.errors import CheckFailed, UsageProblem
 from ringlet.tools.link import Link
 from ringlet.tools.takes.chase import Chase
 from ringlet.tools.takes.columns import columns
@@ -163,33 +163,6 @@ def _motor(link: Link, take: Take, source: str, place: tuple[int, int], named: b
     )  # fmt: skip
 
 
-@contextmanager
-def driving_all(link: Link, handles: list[AxisHandle], force: bool = False) -> Iterator[None]:
-    """Own several axes for the body of the block. Whatever goes wrong, all of them ramp down first."""
-    common.note(common.CAUTION)
-    taken: list[AxisHandle] = []
-    try:
-        for handle in handles:
-            handle.take(force=force)
-            taken.append(handle)
-        yield
-    except BaseException as cause:
-        for handle in taken:
-            link.stop(handle.node, handle.axis)
-        try:
-            for handle in taken:
-                handle.rest(10.0)
-            if isinstance(cause, KeyboardInterrupt) and taken:
-                common.note("Stopped: the axes are at rest.")
-        except RingletError:
-            common.note("Stop was sent, and it is not sure that all axes are at rest: cut the power if one moves.")
-        raise
-    finally:
-        for handle in taken:
-            with suppress(RingletError):
-                handle.yield_()
-
-
 def replay(
     link: Link, plan: Plan, *, force: bool = False, chase: bool = False, record: Path | None = None,
     say: Callable[[str], None] = lambda text: None, progress: Callable[[float], None] = lambda take_s: None,
@@ -229,7 +202,7 @@ class _Player:
         rate = ASK_HZ if asked else LOOK_HZ if record is None else RATE
         undo: list[Callable[[], None]] = []
         try:
-            with driving_all(self.link, list(self.handles.values()), force):
+            with common.driving(self.link, list(self.handles.values()), force):
                 undo.append(self.link.subscribe(self._stopped, ("stop",)))
                 self._keep_fed()
                 self._approach()
