@@ -13,9 +13,9 @@ from typing import Any, NamedTuple
 from ringlet.hwsim import loops, plant, plant_setup
 from ringlet.hwsim.cardfile import LensCard, MotorCard
 from ringlet.hwsim.kernel import compiled
-from ringlet.hwsim.loops import DriveReading
+from ringlet.hwsim.loops import BridgeReading, DriveReading
 
-__all__ = ["Drive", "DriveReading", "DriveSettings", "Faults", "Supply", "Truth", "default_settings"]
+__all__ = ["BridgeReading", "Drive", "DriveReading", "DriveSettings", "Faults", "Supply", "Truth", "default_settings"]
 
 
 class DriveSettings(NamedTuple):
@@ -338,6 +338,7 @@ class Drive:
         if ring_start_deg is None:
             ring_start_deg = rng.uniform(lens.travel_min_deg, lens.travel_max_deg)
         self._tick = compiled(loops.drive_tick) if compile_kernel else loops.drive_tick
+        self._bridge = compiled(loops.bridge_tick) if compile_kernel else loops.bridge_tick
         self._p: Any = plant_setup.plant_parameters(motor, lens) + [0.0] * (loops.PARAMETERS - plant.PLANT_PARAMETERS)
         self._s: Any = plant_setup.plant_state(ring_start_deg, ambient_c, plant_setup.cold_factor(lens, ambient_c))
         self._s += [0.0] * (loops.STATES - plant.PLANT_STATES)
@@ -401,6 +402,18 @@ class Drive:
         )
         supply.drawn_a += self._s[plant.S_ISUPPLY]
         return reading
+
+    def tick_bridge(self, on: bool, current_ma: float) -> BridgeReading:
+        """Run the motor for 1 ms under a current, in its own sense: the loops of `tick` run elsewhere.
+
+        `on` False opens the bridge. The current loop stays the board's.
+        """
+        supply, s = self.supply, self._s
+        self._bridge(self._p, s, on and not supply.browned_out, 1e-3 * current_ma, supply.bus_v)
+        supply.drawn_a += s[plant.S_ISUPPLY]
+        return BridgeReading(
+            int(s[loops.S_COUNT]), 1e3 * s[plant.S_I], s[plant.S_TC], 1e3 * supply.bus_v, s[loops.S_DISTRUST] == 0.0
+        )
 
     def turn_by_hand(self, ring_deg: float) -> None:
         """Somebody turns the ring by `ring_deg` (against a stop: as far as it goes); the motor turns along."""

@@ -7,6 +7,7 @@ protocol/templates/firmware.
 
 from __future__ import annotations
 
+import math
 import os
 import select
 import struct
@@ -15,26 +16,31 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from ringlet.hwsim.loops import DriveReading
+from ringlet.hwsim.drive import VELOCITY_FILTER, DriveSettings
+from ringlet.hwsim.loops import BridgeReading, DriveReading
 from ringlet.hwsim.node import NodeCard
+from ringlet.hwsim.plant import TICK_S
 from ringlet.protocol.codes import VERSION_MAJOR, VERSION_MINOR
 from ringlet.protocol.params import PARAMETERS
 from ringlet.protocol.wire import BODY_MAX
 
 PROGRAM: Final = "ringlet_host"
 """Name of the program that the emitted Makefile builds."""
-PIPE_VERSION: Final = 2
+PIPE_VERSION: Final = 3
 PATIENCE: Final = 10.0
 """Seconds of wall time without a byte after which the process counts as hung."""
 FAILED, DONE, CUT = range(3)
 """Results of a page write."""
 
-READY: Final = struct.Struct("<c6B")
+READY: Final = struct.Struct("<c7B")
 CONFIG: Final = struct.Struct("<cBQBHH")
 HEAR: Final = struct.Struct(f"<cIB{BODY_MAX}s")
 AT: Final = struct.Struct("<cQ")
 READING: Final = struct.Struct("<7i2B")
 OUTPUT: Final = struct.Struct("<Bi3q")
+MEASURED: Final = struct.Struct("<4iB")
+CURRENT: Final = struct.Struct("<Bi")
+TUNING: Final = struct.Struct("<cB15i")
 DRIVE: Final = struct.Struct("<B8i")
 PAGE: Final = struct.Struct("<BH")
 RESULT: Final = struct.Struct("<cBH")
@@ -116,6 +122,61 @@ class Counts(NamedTuple):
         )  # fmt: skip
 
 
+class Measured(NamedTuple):
+    """What a program with the loop gets in place of a reading: bare measurements, in the motor's sense."""
+
+    counts: int
+    """of the encoder; only the lowest 32 bits go out, as of a counter"""
+    current: int
+    housing: int
+    supply: int
+    encoder_ok: int
+
+
+class LoopTuning(NamedTuple):
+    """Tuning of the loop in C, in the counts and the order of `ringlet_loop_tuning`."""
+
+    velocity_gain: int
+    integral_corner: int
+    inertia_feed: int
+    friction_feed: int
+    rest_band: int
+    velocity_filter: int
+    torque_per_amp: int
+    back_emf: int
+    peak_current: int
+    resistance: int
+    winding_heat: int
+    winding_to_case: int
+    derate_from: int
+    winding_max: int
+    runaway_speed: int
+
+
+RUNAWAY_DEG_S: Final = 30.0
+"""Speed above which the guard of the loop in C looks; our choice, as in `ringlet_loop.c.j2`."""
+
+
+def tuning_of(own: DriveSettings) -> LoopTuning:
+    """The board's own settings and gains for the loop in C; back-EMF 0, since the bridge has a current loop."""
+    return LoopTuning(
+        _fit(1e4 * own.velocity_gain), _fit(1e3 * own.velocity_integral), _fit(1e4 * own.inertia_feed),
+        _fit(1e3 * own.friction_feed_ma), _fit(1e3 * own.rest_band_mdeg),
+        _fit(65536.0 * (1.0 - math.exp(-VELOCITY_FILTER * TICK_S))), _fit(1e3 * own.torque_mnm_per_a), 0,
+        _fit(own.peak_current_ma), _fit(own.resistance_mohm), _fit(1e3 * own.winding_heat_j_per_k),
+        _fit(1e3 * own.winding_to_case_k_per_w), _fit(10.0 * own.derate_from_c), _fit(10.0 * own.winding_max_c),
+        _fit(1e3 * RUNAWAY_DEG_S),
+    )  # fmt: skip
+
+
+def measured_of(reading: BridgeReading) -> Measured:
+    """What a bridge and its sensors would give, in whole counts."""
+    return Measured(
+        (reading.counts + (1 << 31)) % (1 << 32) - (1 << 31), _fit(reading.current_ma), _fit(10.0 * reading.case_c),
+        _fit(reading.supply_mv), int(reading.encoder_ok),
+    )  # fmt: skip
+
+
 def counts_of(reading: DriveReading) -> Counts:
     """A reading in whole counts: what an encoder, an ammeter and thermometers on a board would give."""
     return Counts(
@@ -155,6 +216,16 @@ def readings(counts: Sequence[Counts]) -> bytes:
     return b"I" + b"".join(READING.pack(*one) for one in counts)
 
 
+def tuning(axis: int, values: LoopTuning) -> bytes:
+    """The command that tunes the loop of one axis, for a program that has loops."""
+    return TUNING.pack(b"L", axis, *values)
+
+
+def measured(values: Sequence[Measured]) -> bytes:
+    """The answer to a wish for readings of a program that has loops."""
+    return b"I" + b"".join(MEASURED.pack(*one) for one in values)
+
+
 def find_program(path: Path) -> Path:
     """The program at a path, or in the folder there. Raises FirmwareProblem."""
     found = path / PROGRAM if path.is_dir() else path
@@ -170,6 +241,8 @@ class Pipe:
 
     def __init__(self, path: Path) -> None:
         self.path = find_program(path)
+        if not hasattr(select, "poll"):
+            raise FirmwareProblem("a motor core in C needs a system that can wait for pipes (Linux, macOS)")
         try:
             self._process = subprocess.Popen(
                 [str(self.path.resolve())], stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=0
@@ -190,7 +263,9 @@ class Pipe:
             raise
 
     def _greet(self) -> None:
-        letter, pipe, major, minor, self.axes, of_axis, of_node = READY.unpack(self.take(READY.size))
+        letter, pipe, major, minor, self.axes, of_axis, of_node, loop = READY.unpack(self.take(READY.size))
+        self.loop = bool(loop)
+        """the program closes position and velocity loop itself: it gives currents and takes measurements"""
         if letter != b"R" or pipe != PIPE_VERSION:
             raise FirmwareProblem(f"{self.path} is no motor core for this pipe; give what `ringlet emit firmware` made")
         if (major, minor, of_axis, of_node) != (VERSION_MAJOR, VERSION_MINOR, len(AXIS_ROWS), len(NODE_ROWS)):

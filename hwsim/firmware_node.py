@@ -47,6 +47,9 @@ class FirmwareNode:
                 "build it with a larger RINGLET_AXES"
             )
         self._pipe.put(fw.config(card, factory))
+        if self._pipe.loop:
+            for index, own in enumerate(self.own_settings):
+                self._pipe.put(fw.tuning(index, fw.tuning_of(own)))
         for number in range(2 * len(pages)):
             self._pipe.put(fw.page(number, pages[number // 2].read(number % 2)))
         self.start()
@@ -88,7 +91,10 @@ class FirmwareNode:
                 case b"Q":
                     drive = self.axes[pipe.take(1)[0]].drive
                     drive.power_cycle()
-                    pipe.put(fw.readings([fw.counts_of(drive.tick(False, 0.0, 0.0, 0.0, 0.0))]))
+                    if pipe.loop:
+                        pipe.put(fw.measured([fw.measured_of(drive.tick_bridge(False, 0.0))]))
+                    else:
+                        pipe.put(fw.readings([fw.counts_of(drive.tick(False, 0.0, 0.0, 0.0, 0.0))]))
                 case b"W":
                     self._write_page(*fw.PAGE.unpack(pipe.take(fw.PAGE.size)))
                 case b"X":
@@ -97,7 +103,10 @@ class FirmwareNode:
                     raise fw.FirmwareProblem(f"{pipe.path} sent {letter!r}, which is no answer; emit it again and make")
 
     def _step(self) -> None:
-        """One millisecond of the physics, towards the core's setpoints."""
+        """One millisecond of the physics, towards the core's setpoints or under its currents."""
+        if self._pipe.loop:
+            self._step_bridges()
+            return
         data = self._pipe.take(len(self.axes) * fw.OUTPUT.size)
         self.axes[0].drive.supply.begin_tick()
         counts = []
@@ -105,6 +114,14 @@ class FirmwareNode:
             reading = axis.drive.tick(bool(on), p / ONE, v * RATE / ONE, a * RATE * RATE / ONE, torque / 1000.0)
             counts.append(fw.counts_of(reading))
         self._pipe.put(fw.readings(counts))
+
+    def _step_bridges(self) -> None:
+        data = self._pipe.take(len(self.axes) * fw.CURRENT.size)
+        self.axes[0].drive.supply.begin_tick()
+        found = []
+        for axis, (on, current_ma) in zip(self.axes, fw.CURRENT.iter_unpack(data), strict=True):
+            found.append(fw.measured_of(axis.drive.tick_bridge(bool(on), float(current_ma))))
+        self._pipe.put(fw.measured(found))
 
     def _configure(self, axis: int, *values: int) -> None:
         drive, own = self.axes[axis].drive, self.own_settings[axis]

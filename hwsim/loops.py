@@ -65,6 +65,17 @@ class DriveReading(NamedTuple):
     following_error_mdeg: float
     stalled_ms: float  # time at the torque limit while standing
 
+
+class BridgeReading(NamedTuple):
+    """What a board measures whose loops run elsewhere: nothing of it is scaled by teeth or direction."""
+
+    counts: int  # of the encoder, from anywhere
+    current_ma: float  # of the motor
+    case_c: float
+    supply_mv: float
+    encoder_ok: bool
+
+
 COMP_TICKS = 20.0  # backlash take-up is spread over 20 ms so that it does not hit the gears
 STALL_DEG_S = 0.5  # below this the axis counts as standing
 
@@ -182,6 +193,22 @@ def check_encoder(p: Sequence[float], s: MutableSequence[float], last_count: flo
             s[S_DISTRUST] = 1.0
     else:
         s[S_DEADMS] = 0.0
+
+
+@kernel
+def bridge_tick(
+    p: Sequence[float], s: MutableSequence[float], on: bool, current: float, supply_v: float
+) -> None:
+    """One 1 ms tick of an axis whose position and velocity loop run elsewhere: `current` in A goes to the bridge's
+    current loop, with `on` False the bridge is open. The board reads and checks the encoder all the same."""
+    last_count = s[S_COUNT]
+    if on:
+        plant_tick(p, s, CURRENT, current, supply_v)
+    else:
+        s[S_IINT] = 0.0
+        plant_tick(p, s, COAST, 0.0, supply_v)
+    sense_tick(p, s)
+    check_encoder(p, s, last_count)
 
 
 @kernel

@@ -14,9 +14,13 @@ from ringlet.protocol.emit import VERSION, target, template
 from ringlet.protocol.emit_c import c_macro, c_name, comment, emit_c
 from ringlet.protocol.wire import Kind, Registry, Spec
 
-CORE: Final = ("rules", "ramp", "store", "items", "watch", "axis", "node")
+CORE: Final = (
+    "rules", "plan", "ramp", "store", "items", "watch", "settings", "events", "axis", "say", "keep", "request", "node",
+)  # fmt: skip
 """Parts of the core beside the codec's, in the order in which they need each other; each is a .c and a .h."""
-ALONE: Final = ("ringlet_board.h", "ringlet_host.c", "Makefile", "README.md")
+OPTIONAL: Final = ("loop",)
+"""Parts that a board may take or leave: position and velocity loop."""
+ALONE: Final = ("ringlet_whole.h", "ringlet_board.h", "ringlet_host.c", "Makefile", "README.md")
 NODE_TEXTS: Final = 2
 """Texts of the table of items that belong to the node (`get-text` says which): maker and model."""
 CRC32: Final = 0xEDB88320
@@ -60,6 +64,7 @@ def _space(kinds: Registry) -> dict[str, Any]:
     most = next(spec for spec in kinds.by_class[messages.OpenMarks].fields if spec.name == "count")
     return {
         "version": VERSION, "macro": c_macro, "comment": comment, "behaviour": BEHAVIOUR,
+        "axis_row": {row.name: row for row in scopes["axis"]},
         "axis_params": scopes["axis"], "node_params": scopes["node"],
         "axis_rows": [params.PARAMETERS.index(row) for row in scopes["axis"]],
         "node_rows": [params.PARAMETERS.index(row) for row in scopes["node"]],
@@ -77,7 +82,7 @@ def _space(kinds: Registry) -> dict[str, Any]:
 
 @target("firmware", doc="a whole motor core in C99 that answers as the simulated one, with a host program")
 def emit_firmware(kinds: Registry) -> dict[str, str]:
-    """Texts of the codec, of CORE and of ALONE."""
+    """Texts of the codec, of CORE, of OPTIONAL and of ALONE."""
     space = _space(kinds)
-    names = [f"ringlet_{part}.{end}" for part in CORE for end in "hc"]
+    names = [f"ringlet_{part}.{end}" for part in (*CORE, *OPTIONAL) for end in "hc"]
     return emit_c(kinds) | {name: template(f"firmware/{name}.j2").render(space) for name in (*names, *ALONE)}

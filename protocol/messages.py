@@ -428,7 +428,10 @@ class Parameter(NamedTuple):
 
 @kind(0x53, "save", priority=6, role="request", reply="done", owner="unless-free")
 class Save(NamedTuple):
-    """Store all settings, marks and texts of the axis, so that a power cut leaves the old or the new, never a mix."""
+    """Store all settings, marks and texts of the axis, so that a power cut leaves the old or the new, never a mix.
+
+    What the memory does not take is refused with `storage-failed`; of several axes those before it may be stored then.
+    """
 
     tag: Tag
 

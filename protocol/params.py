@@ -49,7 +49,7 @@ _RING = 2_000_000_000
 PARAMETERS: Final[tuple[Param, ...]] = (
     _p(1, "travel-min", "deg", "0.001", -_RING, _RING, 0, STILL, "Lower travel limit, set by finding end stops, by hand, or here; after power-up it counts once the position is known again."),
     _p(2, "travel-max", "deg", "0.001", -_RING, _RING, 0, STILL, "Upper travel limit; not above the lower one means that the axis is not calibrated."),
-    _p(3, "velocity-limit", "deg/s", "0.001", 1000, 3_600_000, 240_000, ANY, "Highest velocity of the ring. The four limits must fit together: speed gained and lost within 60 s, acceleration too."),
+    _p(3, "velocity-limit", "deg/s", "0.001", 1000, 3_600_000, 240_000, ANY, "Highest velocity of the ring. The four limits must fit together: all speed lost within 60 s, and either acceleration gained or lost within 60 s."),
     _p(4, "acceleration-limit", "deg/s2", "0.001", 10_000, 200_000_000, 1_500_000, ANY, "Highest acceleration while speed grows."),
     _p(5, "deceleration-limit", "deg/s2", "0.001", 10_000, 200_000_000, 1_500_000, ANY, "Highest acceleration while speed falls, in `stop` too."),
     _p(6, "jerk-limit", "deg/s3", "1", 100, 2_000_000, 30_000, ANY, "Highest change of acceleration."),

@@ -1,8 +1,8 @@
 /* What Frama-C's Eva analysis runs on the motor core: the dispatcher with every kind and any bytes, ticks with any
  * readings, and power-up with any stored pages. Each starts from every state that `any_state` describes, and `check_state`
- * asserts that it ends in one of them; power-up begins from unset memory. So what holds for one step holds for any number
- * of them in any order. The ramp stands in as functions that give any result in its range (fw_eva_ramp.c); it is analysed
- * apart. One axis. Nothing here knows a message by name. */
+ * asserts that it ends in one of them; the first power-up begins from zeroed memory, a later one from any state. So what
+ * holds for one step holds for any number of them in any order. The ramp stands in as functions that give any result in
+ * its range (fw_eva_ramp.c); it is analysed apart (ramp_eva.c). One axis. Nothing here knows a message by name. */
 
 #include "__fc_builtin.h"
 #include "ringlet_node.h"
@@ -203,6 +203,13 @@ void power_up(void)
     }
 }
 
+void power_back(void)
+{
+    any_state();
+    ringlet_node_start(&node, any_word());
+    check_state();
+}
+
 void tick(void)
 {
     any_state();
@@ -213,6 +220,7 @@ void tick(void)
 int main(void)
 {
     power_up();
+    power_back();
     known();
     strange();
     tick();

@@ -1,4 +1,5 @@
-/* In place of ringlet_ramp.c while Eva analyses the rest: any result in its range, and the ramp's own memory any bytes. */
+/* In place of ringlet_ramp.c and ringlet_plan.c while Eva analyses the rest: any result in its range, and the memory of the
+ * ramp any bytes. */
 
 #include "__fc_builtin.h"
 #include "ringlet_ramp.h"

@@ -6,6 +6,7 @@
  * says which. Over the whole range of limits, overflow is watched by UBSan in the lock-step run. */
 
 #include "__fc_builtin.h"
+#include "ringlet_plan.c"
 #include "ringlet_ramp.c"
 #include "eva_limits.h" /* #define EVA_LIMITS {velocity, acceleration, deceleration, jerk} */
 
@@ -31,7 +32,7 @@ static ringlet_ramp_plan any_plan(const ringlet_ramp_units *u)
 {
     int64_t widest = higher(u->acceleration, u->deceleration);
     int64_t longest = u->velocity / lower(u->acceleration, u->deceleration) + 2;
-    return plan_of(any_flag() ? 1 : -1, (unsigned)any_flag(), any_of(0, widest), any_of(0, longest), any_of(0, widest));
+    return ringlet_plan_of(any_flag() ? 1 : -1, (unsigned)any_flag(), any_of(0, widest), any_of(0, longest), any_of(0, widest));
 }
 
 /* Any ramp with these limits in force. */
@@ -71,7 +72,7 @@ static void plans(void)
     ringlet_ramp r;
     ringlet_ramp_brake brake;
     fill(&r);
-    brake = make_brake(r.p, r.v, r.a, &r.units);
+    brake = ringlet_plan_brake(r.p, r.v, r.a, &r.units);
     /*@ assert brake.plan.hold >= 0 && brake.plan.approach <= 1; */
 }
 

@@ -29,16 +29,30 @@ COLUMNS = ("answer", "position", "velocity", "acceleration", "end", "low", "high
 RATES = (1000, 1000, 1000, 100, 250, 500, 2000, 8000, 10_000)
 
 
+SOURCES = ("ringlet_plan.c", "ringlet_ramp.c")
+"""The ramp in C; the headers come beside them."""
+
+
 def emit_ramp(folder: Path) -> None:
-    """Write the two files of the ramp."""
-    for name in ("ringlet_ramp.h", "ringlet_ramp.c"):
+    """Write the files of the ramp."""
+    for name in (*SOURCES, "ringlet_plan.h", "ringlet_ramp.h", "ringlet_whole.h"):
         text = stamped(template(f"firmware/{name}.j2").render(), name)
         (folder / name).write_text(text, encoding="utf-8")
 
 
+def plant(folder: Path, good: str, bad: str) -> None:
+    """Change a text that stands once in the sources that `emit_ramp` wrote. Raises ValueError for any other count."""
+    texts = {folder / name: (folder / name).read_text() for name in (*SOURCES, "ringlet_whole.h")}
+    count = sum(text.count(good) for text in texts.values())
+    if count != 1:
+        raise ValueError(f"{good!r} stands {count} times in the ramp's sources")
+    for path, text in texts.items():
+        path.write_text(text.replace(good, bad))
+
+
 def build_with(folder: Path, driver: str, compiler: str = "gcc", *flags: str) -> Path:
     """Compile what `emit_ramp` wrote with one of the drivers of this folder."""
-    sources = (c_build.HERE / driver, "ringlet_ramp.c")
+    sources = (c_build.HERE / driver, *SOURCES)
     program = folder / Path(driver).stem
     c_build.build(compiler, "-std=c99", *flags, "-I.", *sources, "-o", program, cwd=folder)
     return program

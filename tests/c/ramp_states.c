@@ -19,6 +19,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "ringlet_plan.c"
 #include "ringlet_ramp.c"
 
 #define RATE 100
@@ -107,11 +108,11 @@ static void unpack(const packed *in, ringlet_ramp *r)
     r->units = set_in_units[w[5]]; r->in_force = sets[w[5]];
     r->wanted = set_in_units[w[6]]; r->asked = sets[w[6]];
     r->waiting = (uint8_t)w[7];
-    r->brake.plan = plan_of(w[11] > 0 ? 1 : -1, (unsigned)(w[11] & 1), w[8], w[9], w[10]);
+    r->brake.plan = ringlet_plan_of(w[11] > 0 ? 1 : -1, (unsigned)(w[11] & 1), w[8], w[9], w[10]);
     r->brake.end = w[12]; r->brake.low = w[13]; r->brake.high = w[14];
     r->stopping = (uint8_t)w[15]; r->idle = (uint8_t)w[16]; r->run = (int8_t)w[17]; r->targeted = (uint8_t)w[18];
     r->goal = w[19]; r->speed = w[20]; r->target = w[21]; r->cruising = (uint8_t)w[22];
-    r->cruise = plan_of(w[26] > 0 ? 1 : -1, (unsigned)(w[26] & 1), w[23], w[24], w[25]);
+    r->cruise = ringlet_plan_of(w[26] > 0 ? 1 : -1, (unsigned)(w[26] & 1), w[23], w[24], w[25]);
     r->sign = (int8_t)w[27];
 }
 
@@ -308,7 +309,7 @@ static void begin(int set)
     int64_t v, a, p, widest = higher(u->acceleration, u->deceleration);
     for (v = -u->velocity; v <= u->velocity; v++) {
         for (a = -widest; a <= widest; a++) {
-            if (size_of(a) > (v * a > 0 ? u->acceleration : u->deceleration) || !fits(v, a, u) ||
+            if (size_of(a) > (v * a > 0 ? u->acceleration : u->deceleration) || !ringlet_plan_fits(v, a, u) ||
                 top_speed(v, a, u->jerk) > u->velocity) {
                 continue;
             }
@@ -320,7 +321,7 @@ static void begin(int set)
                 r.p = p;
                 r.v = v;
                 r.a = a;
-                r.brake = make_brake(p, v, a, u);
+                r.brake = ringlet_plan_brake(p, v, a, u);
                 ringlet_ramp_stop(&r);
                 walk(&r, &low, &high);
                 if (low >= 0 && high <= most * ONE) {

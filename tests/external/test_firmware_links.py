@@ -20,7 +20,8 @@ from ringlet.hwsim.rigfile import load_rig
 from ringlet.hwsim.settings import MemoryPages
 from ringlet.hwsim.simrig import SimRig
 from ringlet.protocol import messages as m
-from ringlet.protocol.codes import Fault, Flag
+from ringlet.protocol.codes import Fault, Flag, Refusal
+from ringlet.protocol.header import ALL_AXES
 from ringlet.protocol.states import State
 from ringlet.tools.cli import main
 from ringlet.tools.errors import DeviceRefused, LinkProblem
@@ -139,6 +140,39 @@ def test_a_power_cut_while_saving_leaves_the_old_or_the_new(program: Path, kept:
         expected = values[1] if kept > 1000 else values[0]
         assert link.axis(16, 0).get("torque-moving") == pytest.approx(expected)
         assert link.axis(16, 0).status().fault == 0
+
+
+@pytest.mark.parametrize("core", ["python", "c"])
+@pytest.mark.parametrize("whole", [False, True], ids=["axis", "node"])
+def test_a_memory_that_takes_nothing_is_told_and_the_old_settings_stay(
+    program: Path, monkeypatch: pytest.MonkeyPatch, core: str, whole: bool
+) -> None:
+    """`storage-failed` from both nodes: for the pages of the axis, and for the node's own when all is saved."""
+
+    def fails(page: int, data: bytes) -> None:
+        raise OSError("worn out")
+
+    rig = SimRig(load_rig("single"), firmware=program if core == "c" else None)
+    board = rig.nodes[0]
+    stores = (board.pages[0], board.pages[1]) if core == "c" else (board.store.pages, board.axes[0].store.pages)
+    where = ALL_AXES if whole else 0
+    with Link(SimTransport(rig), SimTransport(rig).clock) as link:
+        axis = link.axis(16, 0)
+        axis.take()
+        axis.set("torque-moving", 0.111)
+        link.request(m.Save(0), node=16, axis=where)
+        axis.set("torque-moving", 0.222)
+        monkeypatch.setattr(stores[not whole], "write", fails, raising=False)
+        with pytest.raises(DeviceRefused) as caught:
+            link.request(m.Save(0), node=16, axis=where)
+        assert (caught.value.code, caught.value.item) == (Refusal.STORAGE_FAILED, 0)
+        assert axis.get("torque-moving") == pytest.approx(0.222)
+        assert bool(axis.status().flags >> Flag.UNSAVED & 1) is not whole  # the axis itself was stored before the node
+        link.request(m.Restore(0, 0), node=16, axis=0)
+        assert axis.get("torque-moving") == pytest.approx(0.222 if whole else 0.111)
+        monkeypatch.undo()
+        link.request(m.Save(0), node=16, axis=where)
+        assert not axis.status().flags >> Flag.UNSAVED & 1
 
 
 def test_what_cannot_be_run_is_said_in_one_sentence(

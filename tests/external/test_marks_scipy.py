@@ -39,7 +39,7 @@ def tables(draw: st.DrawFn) -> tuple[str, list[tuple[float, float]]]:
 
 
 @given(tables())
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)  # a busy machine is no failure
 def test_values_are_those_of_scipy(table: tuple[str, list[tuple[float, float]]]) -> None:
     unit, marks = table
     curve = MarkCurve.from_marks(marks, unit)
@@ -50,7 +50,7 @@ def test_values_are_those_of_scipy(table: tuple[str, list[tuple[float, float]]])
 
 
 @given(tables(), st.floats(0.001, 0.999))
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)  # a busy machine is no failure
 def test_rings_are_those_of_a_root_finder(table: tuple[str, list[tuple[float, float]]], share: float) -> None:
     unit, marks = table
     curve = MarkCurve.from_marks(marks, unit)
@@ -64,7 +64,7 @@ def test_rings_are_those_of_a_root_finder(table: tuple[str, list[tuple[float, fl
 
 
 @given(tables())
-@settings(max_examples=30)
+@settings(max_examples=30, deadline=None)
 def test_leaving_a_mark_out_is_scipys_curve_through_the_others(table: tuple[str, list[tuple[float, float]]]) -> None:
     unit, marks = table
     curve = MarkCurve.from_marks(marks, unit)
@@ -78,7 +78,7 @@ def test_leaving_a_mark_out_is_scipys_curve_through_the_others(table: tuple[str,
 
 
 @given(tables(), st.floats(0.01, 0.99))
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None)
 def test_slopes_are_differences_of_values(table: tuple[str, list[tuple[float, float]]], share: float) -> None:
     unit, marks = table
     curve = MarkCurve.from_marks(marks, unit)

@@ -26,14 +26,6 @@ def needs(*programs: str) -> pytest.MarkDecorator:
     return pytest.mark.skipif(reason is not None, reason=reason or "")
 
 
-def plant(folder: Path, good: str, bad: str) -> None:
-    """Put a fault into the emitted ramp."""
-    path = folder / "ringlet_ramp.c"
-    text = path.read_text()
-    assert text.count(good) == 1
-    path.write_text(text.replace(good, bad))
-
-
 @pytest.fixture(scope="module")
 def driver(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("ramp")
@@ -91,7 +83,7 @@ SOAK_FAULTS = {
 @pytest.mark.parametrize("fault", SOAK_FAULTS)
 def test_the_soak_in_c_finds_planted_faults(tmp_path: Path, fault: str) -> None:
     ramp_lockstep.emit_ramp(tmp_path)
-    plant(tmp_path, *SOAK_FAULTS[fault][:2])
+    ramp_lockstep.plant(tmp_path, *SOAK_FAULTS[fault][:2])
     program = ramp_lockstep.build_with(tmp_path, "ramp_soak.c", "gcc", "-O1")
 
     def soak() -> None:
@@ -119,7 +111,7 @@ def test_the_questions_round_to_the_nearest(tmp_path: Path) -> None:
         "           3 * (RINGLET_RAMP_ONE / 2)), (long long)ringlet_ramp_mdeg(-5 * (RINGLET_RAMP_ONE / 2) + 1));\n"
         "    return 0;\n}\n"
     )
-    c_build.build("gcc", "-std=c99", *c_build.STRICT, "ask.c", "ringlet_ramp.c", "-o", "ask", cwd=tmp_path)
+    c_build.build("gcc", "-std=c99", *c_build.STRICT, "ask.c", *ramp_lockstep.SOURCES, "-o", "ask", cwd=tmp_path)
     said = c_build.run("./ask", cwd=tmp_path).stdout.decode().splitlines()
     got = [[int(word) for word in line.split()] for line in said]
     ramp = ramp_lockstep.FixedRamp(ramp_lockstep.RampLimits(120_000.0, 600_000.0, 400_000.0, 8e6), -3.0)
@@ -138,7 +130,7 @@ FAULTS = {
         "v += k * level - jerk * triangle(k) + plan->rest;", "v += k * level - jerk * triangle(k);"),
     "limits never taken over": ("    if (waiting) {\n        adopt(ramp);", "    if (0) {\n        adopt(ramp);"),
     "reach of the old plan kept": (
-        "    set_reach(&ramp->brake, ramp->p, ramp->v, ramp->a, jerk);\n    ramp->cruising", "    ramp->cruising"),
+        "    ringlet_plan_reach(&ramp->brake, ramp->p, ramp->v, ramp->a, jerk);\n", ""),
     "speed cut at the wrong limit": ("side * lower(ramp->speed, units->velocity)", "side * ramp->speed"),
 }  # fmt: skip
 
@@ -147,7 +139,7 @@ FAULTS = {
 @pytest.mark.parametrize("fault", FAULTS)
 def test_a_planted_fault_is_seen(tmp_path: Path, fault: str) -> None:
     ramp_lockstep.emit_ramp(tmp_path)
-    plant(tmp_path, *FAULTS[fault])
+    ramp_lockstep.plant(tmp_path, *FAULTS[fault])
     driver = ramp_lockstep.build_driver(tmp_path, "gcc", "-O1")
     assert any(ramp_lockstep.difference(driver, ramp_lockstep.Script(seed, 20_000, wide=False)) for seed in (0, 2, 4))
 
@@ -171,12 +163,14 @@ def test_sizes_on_a_microcontroller(tmp_path: Path) -> None:
     """It builds for a Cortex-M0+ without static RAM, and needs nothing but the compiler's own helpers."""
     ramp_lockstep.emit_ramp(tmp_path)
     flags = ("-std=c99", *c_build.STRICT, "-mcpu=cortex-m0plus", "-mthumb", "-Os", "-ffunction-sections")
-    c_build.build("arm-none-eabi-gcc", *flags, "-c", "ringlet_ramp.c", cwd=tmp_path)
-    said = c_build.run("arm-none-eabi-size", "ringlet_ramp.o", cwd=tmp_path).stdout.decode().splitlines()
-    text, data, bss = (int(word) for word in said[1].split()[:3])
+    c_build.build("arm-none-eabi-gcc", *flags, "-c", *ramp_lockstep.SOURCES, cwd=tmp_path)
+    objects = [name.replace(".c", ".o") for name in ramp_lockstep.SOURCES]
+    said = c_build.run("arm-none-eabi-size", "-t", *objects, cwd=tmp_path).stdout.decode().splitlines()
+    text, data, bss = (int(word) for word in said[-1].split()[:3])
     print(f"Cortex-M0+ -Os: {text} bytes of flash")
     assert (data, bss) == (0, 0)
     assert 4_000 < text < 10_000
-    names = c_build.run("arm-none-eabi-nm", "-u", "ringlet_ramp.o", cwd=tmp_path).stdout.decode()
+    names = c_build.run("arm-none-eabi-nm", "-u", *objects, cwd=tmp_path).stdout.decode()
     outside = set(re.findall(r"U (\w+)", names))
-    assert outside <= {"memcpy"} | {name for name in outside if name.startswith("__aeabi_")}
+    helpers = {name for name in outside if name.startswith(("__aeabi_", "ringlet_plan_"))}
+    assert outside <= {"memcpy"} | helpers

@@ -406,16 +406,14 @@ def worlds() -> Iterator[str]:
 def build_search(folder: Path, unit_bits: int = 0, near: int = 0, change: tuple[str, str] | None = None) -> Path:
     """Compile the search with units of 2^-unit_bits mdeg; `change` plants a fault: (right text, wrong text)."""
     ramp_lockstep.emit_ramp(folder)
-    header, source = folder / "ringlet_ramp.h", folder / "ringlet_ramp.c"
-    changes = [(header, "FRACTION_BITS 28", f"FRACTION_BITS {unit_bits}")]
-    changes.append((source, "#define NEAR (ONE >> 10)", f"#define NEAR {near}"))
+    header = folder / "ringlet_ramp.h"
+    text = header.read_text()
+    if text.count("FRACTION_BITS 28") != 1:
+        raise ValueError("the header does not say how many bits a unit has")
+    header.write_text(text.replace("FRACTION_BITS 28", f"FRACTION_BITS {unit_bits}"))
+    ramp_lockstep.plant(folder, "#define NEAR (ONE >> 10)", f"#define NEAR {near}")
     if change:
-        changes.append((source, *change))
-    for path, good, bad in changes:
-        text = path.read_text()
-        if text.count(good) != 1:
-            raise ValueError(f"{good!r} stands {text.count(good)} times in {path.name}")
-        path.write_text(text.replace(good, bad))
+        ramp_lockstep.plant(folder, *change)
     search = c_build.HERE / "ramp_states.c"
     c_build.build("gcc", "-std=c99", "-O2", "-Wall", "-Wextra", "-Werror", "-I.", search, "-o", "states", cwd=folder)
     return folder / "states"

@@ -13,11 +13,11 @@ from ringlet.protocol import codes, params
 from ringlet.protocol.behaviour import BEHAVIOUR
 from ringlet.protocol.emit import is_untouched, texts
 from ringlet.protocol.emit_c import FILES, c_macro
-from ringlet.protocol.emit_firmware import ALONE, CORE, CRC32, _crc32_table, no_choice
+from ringlet.protocol.emit_firmware import ALONE, CORE, CRC32, OPTIONAL, _crc32_table, no_choice
 from ringlet.protocol.messages import Tag
 from ringlet.protocol.wire import KINDS, U8, Field, kind
 
-PARTS = [f"ringlet_{part}.{end}" for part in CORE for end in "hc"]
+PARTS = [f"ringlet_{part}.{end}" for part in (*CORE, *OPTIONAL) for end in "hc"]
 
 
 @pytest.fixture(scope="module")
@@ -43,13 +43,16 @@ def test_every_header_opens_with_what_it_is_needs_and_owns(files: dict[str, str]
 def test_the_makefile_builds_every_source(files: dict[str, str]) -> None:
     core = re.search(r"^CORE = (.*)$", files["Makefile"], re.MULTILINE)
     assert core
-    sources = {name for name in files if name.endswith(".c")} - {"ringlet_host.c"}
+    optional = {f"ringlet_{part}.c" for part in OPTIONAL}
+    sources = {name for name in files if name.endswith(".c")} - {"ringlet_host.c"} - optional
     assert set(core[1].split()) == sources
+    for name in optional:
+        assert f"{name.removesuffix('.c')}.host.o" in files["Makefile"]
     assert f"-DRINGLET_ANSWERS={BEHAVIOUR['answers-kept'].value}u" in files["Makefile"]
 
 
 def test_cautions_stand_where_a_person_begins(files: dict[str, str]) -> None:
-    for name in ("README.md", "ringlet_node.h", "ringlet_board.h"):
+    for name in ("README.md", "ringlet_node.h", "ringlet_board.h", "ringlet_loop.h"):
         assert "gears pinch fingers" in files[name]
         assert "not an emergency stop" in " ".join(files[name].replace("*", " ").split())
 

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import json
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from ringlet.tools.cli import main
 from ringlet.tools.conform.bed import Bed
+from ringlet.tools.conform.probe import Problem
 from ringlet.tools.conform.report import to_html, to_json, to_junit
-from ringlet.tools.conform.run import Report, meet, run
+from ringlet.tools.conform.run import FAIL, SKIP, Report, Result, meet, run
 from ringlet.tools.conform.selfcheck import mutants
 from ringlet.tools.conform.table import chosen
 
@@ -117,6 +119,17 @@ def test_the_page_needs_nothing_else_and_shows_the_evidence(broken: Report) -> N
     assert "Likely cause" in page
     assert "Caution" in page
     assert "get-status" in page or "move" in page
+
+
+def test_the_page_shows_names_as_code_and_nothing_raw(broken: Report) -> None:
+    failed = [Result(row, FAIL, "", (Problem(f"`<{row.id}>` & more", ()),)) for row in chosen([])]
+    every = replace(broken, results=failed + [Result(row, SKIP, "`why` not") for row in chosen([])])
+    page = to_html(every)
+    assert "`" in "".join(row.rule + row.likely for row in chosen([]))
+    assert "`" not in page
+    assert "<code>stage</code> keeps a move ready" in page
+    assert "<code>&lt;TAG-01&gt;</code> &amp; more" in page
+    assert "Skipped: <code>why</code> not." in page
 
 
 def test_a_should_that_is_broken_does_not_fail_the_command(broken: Report) -> None:

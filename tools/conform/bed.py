@@ -8,6 +8,7 @@ from typing import Any, Final, NamedTuple, TypeVar
 from ringlet.hwsim.axis import Axis
 from ringlet.hwsim.node import Node
 from ringlet.hwsim.rigfile import load_rig
+from ringlet.hwsim.serial_line import SerialLine
 from ringlet.hwsim.simrig import SimRig
 from ringlet.protocol.codec import Packet
 from ringlet.protocol.wire import Kind
@@ -39,6 +40,12 @@ class Bed:
     def port(self) -> DevicePort:
         assert self.wire.port is not None
         return self.wire.port
+
+    @property
+    def line(self) -> SerialLine:
+        """The serial line that the rig has, in the place of an ideal bus."""
+        assert isinstance(self.rig.bus, SerialLine)
+        return self.rig.bus
 
     def on_request(self, change: Callable[[Packet, Kind, Callable[[Packet, Kind], Any]], Any]) -> None:
         """`change(message, kind, go)` answers requests in the node's place; `go` is the healthy way."""

@@ -9,7 +9,16 @@ from typing import Final
 from cobs import cobs
 
 from ringlet.protocol import messages as m
-from ringlet.protocol.header import EVERYONE, NODE_FIRST, NODE_LAST, unpack_header
+from ringlet.protocol.codec import kind_of
+from ringlet.protocol.header import (
+    EVERYONE,
+    KIND_MASK,
+    KIND_SHIFT,
+    NOBODY,
+    NODE_FIRST,
+    NODE_LAST,
+    unpack_header,
+)
 from ringlet.protocol.params import BY_NAME
 from ringlet.protocol.serial_frame import CRC_SIZE, FRAME_MAX, HEADER_SIZE, crc16, encode_raw
 from ringlet.protocol.wire import KINDS
@@ -142,16 +151,23 @@ def zeros(p: Probe) -> None:
         p.check(len(found) == 1, f"a request after {count} zero bytes was answered {len(found)} times")
 
 
+def wrong_counts(good: bytes) -> list[tuple[int, int, bytes]]:
+    """(place, value, frame) of frames whose first or last count points past the end; `good` is what COBS made."""
+    last = 0
+    while last + good[last] < len(good) - 1:  # from count to count
+        last += good[last]
+    places = ((0, 0xFF), (0, 0x20), (last, 0x30))
+    return [(place, value, good[:place] + bytes((value,)) + good[place + 1 :]) for place, value in places]
+
+
 @check("FRAME-06", LINE, "What is no byte-stuffed frame is dropped: counts that point past the end, and frames too "
     "short.",
        "A COBS count is followed past the end of the frame, or a length is not checked.", needs="serial")  # fmt: skip
 def no_cobs(p: Probe) -> None:
     ident, body = p.build(m.GetStatus(0))
     good = encode_raw(ident, body)
-    for place, value in ((0, 0xFF), (0, 0x20), (len(good) - 4, 0x30)):
-        wrong = bytearray(good)
-        wrong[place] = value
-        _silent(p, bytes(wrong), f"count {value} in place {place}", "a frame with a wrong count")
+    for place, value, wrong in wrong_counts(good):
+        _silent(p, wrong, f"count {value} in place {place}", "a frame with a wrong count")
     for size in range(HEADER_SIZE + 1):
         data = ident.to_bytes(HEADER_SIZE, "little")[:size]
         _silent(p, _stuffed(data + crc16(data).to_bytes(2, "little")), f"{size} bytes with a good CRC", "a short frame")
@@ -263,6 +279,31 @@ def node_kinds(p: Probe) -> None:
         came = [one for one in p.trace[first:] if not one.sent and unpack_header(one.ident).dst == p.me
                 and one.data[:1] == data[:1]]  # fmt: skip
         p.check(not came, f"{row.name}, which nodes send, was answered")
+
+
+@check("HEAD-04", HEADER, "Requests from address 0 or 127 are not answered, and of them only `stop` is carried out.",
+       "Nobody and everyone are taken for controls like others.")  # fmt: skip
+def from_nobody(p: Probe) -> None:
+    p.remember(PROBE_NAME)
+    before = p.get(PROBE_NAME)
+    number = BY_NAME[PROBE_NAME].id
+    for source in (NOBODY, EVERYONE):
+        asked = [(kind_of(body).name, p.build(body, src=source)) for body in
+                 (m.GetStatus(0), m.Identify(0), m.Get(0, number), m.Set(0, number, before + 1), m.Take(0, 0),
+                  m.Discover(0), m.Stop(0))]  # fmt: skip
+        ident, data = p.build(m.Identify(0), src=source)
+        unknown = next(code for code in range(256) if code not in KINDS.by_code)
+        asked.append(("an unknown kind", (ident & ~(KIND_MASK << KIND_SHIFT) | unknown << KIND_SHIFT, data)))
+        for name, frame in asked:
+            first = len(p.trace)
+            p.raw(*frame)
+            p.hear(p.reply_s())
+            heard = [(unpack_header(one.ident), one.data) for one in p.trace[first:] if not one.sent]
+            came = [data for header, data in heard if header.src == p.node and header.dst in (NOBODY, EVERYONE)
+                    and data[:1] == frame[1][:1]]  # fmt: skip
+            p.check(not came, f"{name} from address {source} was answered")
+    p.check(p.get(PROBE_NAME) == before, f"a set from nobody changed {PROBE_NAME}")
+    p.check(p.owner().owner == 0, f"after a take from nobody the owner is {p.owner().owner}")
 
 
 def _zero(cls: type) -> object:

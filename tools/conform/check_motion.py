@@ -290,6 +290,39 @@ def sync_of_others(p: Probe) -> None:
         p.take()
 
 
+@check("SYNC-05", PLACE, "`stop`, `hold`, `release` and `yield` forget a staged move.",
+       "The staged move is forgotten only when `sync` takes it.", level=Level.SPAN)  # fmt: skip
+def stage_forgotten(p: Probe) -> None:
+    def in_motion() -> None:
+        p.must(m.Move(0, span.high, 0))
+        p.must(m.Stop(0))
+        p.until_state(State.HOLDING, State.FAULTED)
+
+    def given_and_taken() -> None:
+        p.give()
+        p.take()
+
+    ways: dict[str, Callable[[], object]] = {
+        "stop": lambda: p.must(m.Stop(0)),
+        "stop from another control": lambda: p.must(m.Stop(0), src=p.other),
+        "stop in motion": in_motion,
+        "hold": lambda: p.must(m.Hold(0)),
+        "yield": given_and_taken,
+        "release": lambda: p.must(m.Release(0)),
+    }
+    with motion(p) as span:
+        span.go_low()
+        for way, act in ways.items():
+            p.must(m.Stage(0, span.middle, 0))
+            act()
+            p.check(not p.flag(Flag.STAGED), f"a staged move outlived {way}")
+            p.cast(m.Sync(0))
+            p.hear(0.05)
+            if not p.check(p.state() != State.MOVING, f"after {way} a sync started the move staged before it"):
+                p.must(m.Hold(0))
+                p.until_state(State.HOLDING, State.FAULTED)
+
+
 @check("SYNC-04", "stage-value-0x1a", "`stage-value` stages the place that the marks give for a value; without a "
     "table it is refused "
        "with `unknown-item`, and between no two marks with `out-of-range`.", "The value is looked up outside the "

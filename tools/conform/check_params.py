@@ -106,8 +106,8 @@ def unknown(p: Probe) -> None:
         p.no(m.Get(0, row.id), Refusal.UNKNOWN_PARAMETER, row.id, f"{row.name} of axis {axis}", axis=axis)
 
 
-@check("PARAM-05", PLACE, "The four limits must fit together: speed is lost within 60 s, and acceleration gained.",
-       "Each limit is checked alone.", severity="should")  # fmt: skip
+@check("PARAM-05", PLACE, "The four limits must fit together: all speed is lost within 60 s, and either acceleration "
+       "is gained or lost within 60 s.", "Each limit is checked alone.", severity="should")  # fmt: skip
 def limits_fit(p: Probe) -> None:
     for name in LIMITS:
         p.remember(name)
@@ -117,6 +117,9 @@ def limits_fit(p: Probe) -> None:
     for name in ("deceleration-limit",):
         row = BY_NAME[name]
         p.no(m.Set(0, row.id, row.lo), Refusal.OUT_OF_RANGE, row.id, f"{name} {row.lo} at full speed")
+    gained = BY_NAME["acceleration-limit"]
+    p.set(gained.name, gained.lo)  # speed may be gained as slowly as one likes
+    p.set(gained.name, gained.hi)
     jerk = BY_NAME["jerk-limit"]
     p.no(m.Set(0, jerk.id, jerk.lo), Refusal.OUT_OF_RANGE, jerk.id, f"jerk-limit {jerk.lo} at full acceleration")
 
@@ -246,4 +249,21 @@ def empty_travel(p: Probe) -> None:
             p.ask(m.SetReference(0, here))
             p.check(not p.flag(Flag.CALIBRATED), f"with a travel of {here} to {high} the axis is calibrated")
             p.no(m.Move(0, here, 0), Refusal.NOT_CALIBRATED, p.axis, "without a travel")
+    p.put_back()
+
+
+@check("PARAM-11", PLACE, "Writing `travel-min` and `travel-max` counts as setting both ends.",
+       "Only `set-travel` makes the travel known, or one end is enough.")  # fmt: skip
+def written_ends(p: Probe) -> None:
+    here = p.position()
+    ends = {"travel-min": here - 20_000, "travel-max": here + 20_000}
+    for first, second in (tuple(ends), tuple(ends)[::-1]):
+        now = p.get("direction")
+        for value in (1 - now, now):  # a change ends the calibration
+            p.set("direction", value)
+        p.check(not p.flag(Flag.CALIBRATED), "a change of direction did not end the calibration")
+        p.set(first, ends[first])
+        p.check(not p.flag(Flag.CALIBRATED), f"with {first} alone written the axis is calibrated")
+        p.set(second, ends[second])
+        p.check(p.flag(Flag.CALIBRATED), f"with {first} and {second} written the axis is not calibrated")
     p.put_back()

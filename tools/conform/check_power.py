@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from ringlet.protocol import messages as m
-from ringlet.protocol.codes import Flag
+from ringlet.protocol.codes import Flag, Refusal
 from ringlet.protocol.header import EVERYONE, unpack_header
 from ringlet.protocol.params import BY_NAME, PARAMETERS
 from ringlet.protocol.states import State
@@ -102,7 +102,7 @@ def cut(p: Probe) -> None:
                 p.ask(m.Set(0, BY_NAME[name].id, value))
             if pages is not None:
                 pages.cut_after = after
-                p.ask(m.Save(0))
+                p.answers(*p.build(m.Save(0)))  # none comes: not asked again
             else:
                 assert cutter is not None
                 p.cast(m.Save(0))
@@ -119,6 +119,31 @@ def cut(p: Probe) -> None:
         for name, value in before.items():
             p.ask(m.Set(0, BY_NAME[name].id, value))
         p.ask(m.Save(0))
+
+
+@check("POWER-05", SETTINGS, "A save that the memory does not take is refused with `storage-failed`: what is in force "
+       "and what was stored stay.", "The result of the write is not looked at.", needs="sim store")  # fmt: skip
+def not_written(p: Probe) -> None:
+    def fails(page: int, data: bytes) -> None:
+        raise OSError("the memory is worn out")
+
+    pages, name = _pages(p), "stall-time"
+    if pages is None:
+        raise Skip("this rig has no memory that can be made to fail")
+    p.remember(name)
+    before = p.get(name)
+    p.must(m.Save(0))
+    try:
+        p.set(name, before + 1)
+        pages.write = fails
+        p.no(m.Save(0), Refusal.STORAGE_FAILED, 0, "to a memory that takes nothing")
+        p.check(p.flag(Flag.UNSAVED), "nothing was stored and the flag `unsaved` is not set")
+        p.check(p.get(name) == before + 1, f"a failed save changed {name} to {p.get(name)}")
+        p.must(m.Restore(0, 0))
+        p.check(p.get(name) == before, f"{name} was stored as {before} and reads {p.get(name)} after a failed save")
+    finally:
+        vars(pages).pop("write", None)
+    p.must(m.Save(0))
 
 
 def _pages(p: Probe) -> Any:

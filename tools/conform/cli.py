@@ -188,14 +188,15 @@ def _list(rows: list[Check], as_json: bool) -> None:
     if as_json:
         common.emit([check_data(row) for row in rows])
         return
-    from rich.table import Table
+    from rich.markup import escape
+
+    from ringlet.tools import show
 
     short = {Level.NOTHING: "nothing", Level.SPAN: "inside the span", Level.STOPS: "to both stops"}
-    table = Table(title=f"{len(rows)} checks; places are sections of protocol/REFERENCE.md", title_justify="left")
-    for heading in ("check", "severity", "moves", "rule", "place"):
-        table.add_column(heading, no_wrap=heading in ("check", "severity"))
+    title = f"{len(rows)} checks; places are sections of protocol/REFERENCE.md"
+    table = show.table("check", "severity", "moves", "rule", "place", title=title)
     for row in rows:
-        table.add_row(row.id, row.severity, short[row.level], row.rule, f"#{row.place}")
+        table.add_row(row.id, row.severity, short[row.level], escape(row.rule), f"#{row.place}")
     common.console().print(table)
 
 

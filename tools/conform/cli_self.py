@@ -114,12 +114,12 @@ def _say(text: str, quiet: bool) -> None:
 
 
 def _table(rows: list[Caught]) -> None:
-    from rich.table import Table
+    from rich.markup import escape
 
-    table = Table(title="Broken motors", title_justify="left")
-    for heading in ("broken motor", "its mistake", "rule", "caught by"):
-        table.add_column(heading, no_wrap=heading in ("rule",))
+    from ringlet.tools import show
+
+    table = show.table("broken motor", "its mistake", "rule", "caught by", title="Broken motors")
     for one in rows:
-        table.add_row(one.mutant.name, one.mutant.text, one.mutant.caught_by,
+        table.add_row(one.mutant.name, escape(one.mutant.text), one.mutant.caught_by,
                       ", ".join(one.by) if one.ok else f"MISSED ({', '.join(one.by) or 'nothing'})")  # fmt: skip
     common.console().print(table)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import Any
 
 from ringlet.hwsim.settings import Settings, Store
@@ -129,6 +130,18 @@ def _(bed: Bed) -> None:
         return body._replace(flags=body.flags | bed.axis.placed << Flag.CALIBRATED)
 
     bed.on_body(m.Status, say)
+
+
+@mutant("written-ends-unknown", "only `set-travel` makes the travel known, not writing its ends", "PARAM-11")
+def _(bed: Bed) -> None:
+    def change(go: Any, number: int, value: int) -> Any:
+        row = BY_ID[number]
+        if bed.axis.placed or row.name not in ("travel-min", "travel-max"):
+            return go(number, value)
+        bed.axis.settings.values[row.name] = value
+        return None
+
+    bed.on_set(change)
 
 
 @mutant("refused-but-written", "a refused velocity limit is written before it is checked", "TAG-08")
@@ -429,6 +442,15 @@ def _(bed: Bed) -> None:
 @mutant("silent-at-power-up", "the node does not announce itself at power-up", "POWER-03")
 def _(bed: Bed) -> None:
     wrap(bed.node, "_say_later", lambda go, delay, body, dst: None if dst == 127 else go(delay, body, dst))
+
+
+@mutant("write-not-looked-at", "a save that fails is answered with done", "POWER-05")
+def _(bed: Bed) -> None:
+    def save(go: Any) -> None:
+        with suppress(OSError):
+            go()
+
+    wrap(bed.axis, "save", save)
 
 
 @mutant("one-copy", "settings are written over the only copy", "POWER-04")

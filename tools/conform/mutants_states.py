@@ -293,6 +293,26 @@ def _(bed: Bed) -> None:
     wrap(second, "tick", tick)
 
 
+@mutant("stage-outlives-release", "a release leaves the staged move ready", "SYNC-05")
+def _(bed: Bed) -> None:
+    def do(go: Any, event: str, body: Any, source: int) -> None:
+        staged = bed.axis.staged
+        go(event, body, source)
+        if event == "release":
+            bed.axis.staged = staged
+
+    wrap(bed.axis, "do", do)
+
+
+@mutant("stage-outlives-stop", "a stop at rest does nothing at all, and a staged move outlives it", "SYNC-05")
+def _(bed: Bed) -> None:
+    def do(go: Any, event: str, body: Any, source: int) -> None:
+        if event != "stop" or not bed.axis.ramp.at_rest:
+            go(event, body, source)
+
+    wrap(bed.axis, "do", do)
+
+
 @mutant("value-past-the-marks", "`stage-value` takes the nearest mark for a value that no two marks enclose", "SYNC-04")
 def _(bed: Bed) -> None:
     uploads = bed.axis.uploads

@@ -7,6 +7,8 @@ from typing import Any
 
 from cobs import cobs
 
+from ringlet.hwsim.bus import EAR
+from ringlet.hwsim.serial_line import BYTE_BITS, _Byte
 from ringlet.hwsim.uploads import No
 from ringlet.protocol import messages as m
 from ringlet.protocol.codec import Packet
@@ -18,7 +20,9 @@ from ringlet.protocol.header import (
     EVERYONE,
     IDENT_MAX,
     KIND_SHIFT,
+    NOBODY,
     PRIORITY_SHIFT,
+    SRC_SHIFT,
     Header,
     unpack_header,
 )
@@ -137,6 +141,47 @@ def _(bed: Bed) -> None:
     bed.port.decoder = Stuck()
 
 
+def _each_eighth(bed: Bed, spoil: Callable[[list[_Byte]], object]) -> None:
+    """Each eighth frame of the node on its serial line: `spoil` changes the bytes that wait to be sent."""
+    line, count = bed.line, [0]
+
+    def send(go: Any, station: int, ident: int, data: bytes, at_us: int) -> None:
+        go(station, ident, data, at_us)
+        if station != EAR:
+            count[0] += 1
+            if count[0] % 8 == 0:
+                spoil(line._wires[station].pending)
+
+    wrap(line, "send", send)
+
+
+@mutant("debug-text", "debug text goes to the same port", "FRAME-08")
+def _(bed: Bed) -> None:
+    def spoil(waiting: list[_Byte]) -> None:
+        start, _, station = waiting[-1]
+        text = enumerate(b"ok\r\n", 1)
+        waiting += [_Byte(start + place * BYTE_BITS, value, station) for place, value in text]
+        bed.line._busy[station] = waiting[-1].start + BYTE_BITS
+
+    _each_eighth(bed, spoil)
+
+
+@mutant("cut-by-full-buffer", "a full send buffer drops the last byte of a frame", "FRAME-08")
+def _(bed: Bed) -> None:
+    _each_eighth(bed, lambda waiting: waiting.pop(-2))
+
+
+@mutant("eleven-bit-heartbeat", "a heartbeat of another protocol goes out on an 11-bit identifier", "CAN-02")
+def _(bed: Bed) -> None:
+    bed.port.can_out = lambda ident, data: [  # type: ignore[method-assign]
+        CanFrame(ident, data), CanFrame(0x700 + bed.node.address, b"\5", is_extended_id=False)]  # fmt: skip
+
+
+@mutant("empty-frames", "a frame without data goes out before each answer", "CAN-02")
+def _(bed: Bed) -> None:
+    bed.port.can_out = lambda ident, data: [CanFrame(ident, b""), CanFrame(ident, data)]  # type: ignore[method-assign]
+
+
 @mutant("eleven-bit-taken", "CAN frames with an 11-bit identifier are taken for ours", "CAN-01")
 def _(bed: Bed) -> None:
     bed.port.can_in = lambda frame: [] if frame.is_remote_frame else [frame[:2]]  # type: ignore[method-assign]
@@ -186,6 +231,34 @@ def _refused_as_unknown(bed: Bed, wrongly: Callable[[Header], bool]) -> None:
         header = unpack_header(ident)
         if header.dst == bed.node.address and wrongly(header):
             bed.node._refuse(header.src, header.axis, data[0], header.kind, No(Refusal.UNKNOWN_KIND, header.kind))
+        else:
+            go(ident, data)
+
+    bed.on_hear(hear)
+
+
+@mutant("nobody-answered", "requests from address 0 are answered like others", "HEAD-04")
+def _(bed: Bed) -> None:
+    def hear(ident: int, data: bytes, go: Any) -> None:
+        if unpack_header(ident).src != NOBODY:
+            go(ident, data)
+            return
+        outbox = bed.node.outbox
+        first = len(outbox)
+        go(ident | 1 << SRC_SHIFT, data)
+        outbox[first:] = [one._replace(ident=one.ident & ~(0x7F << DST_SHIFT)) for one in outbox[first:]]
+
+    bed.on_hear(hear)
+
+
+@mutant("nobody-obeyed", "what address 127 sets is carried out, without an answer", "HEAD-04")
+def _(bed: Bed) -> None:
+    def hear(ident: int, data: bytes, go: Any) -> None:
+        header = unpack_header(ident)
+        if header.src == EVERYONE and header.kind == KINDS.by_name["set"].code:
+            first = len(bed.node.outbox)
+            go(ident & ~(0x7F << SRC_SHIFT) | 1 << SRC_SHIFT, data)
+            del bed.node.outbox[first:]
         else:
             go(ident, data)
 

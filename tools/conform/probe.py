@@ -54,8 +54,15 @@ def _meaning(ident: int, data: bytes) -> str:
         body = unpack(ident, data).body
     except WireError as error:
         return f"{where}: {error}"
-    fields = ", ".join(f"{name} {value}" for name, value in show_body(body).items())
+    fields = ", ".join(f"{name} {_bits(value)}" for name, value in show_body(body).items())
     return f"{where}: {kind_of(body).name} {fields}"
+
+
+def _bits(value: Any) -> Any:
+    """The parts of a field that are not zero, where it has parts."""
+    if not isinstance(value, dict):
+        return value
+    return " ".join(f"{name} {count}" for name, count in value.items() if count) or 0
 
 
 class Problem(NamedTuple):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import xml.etree.ElementTree as ET
 from importlib import resources
 from pathlib import Path
@@ -13,6 +14,7 @@ from ringlet.tools.conform.run import FAIL, PASS, SKIP, Report, Result
 from ringlet.tools.conform.table import Check
 
 if TYPE_CHECKING:
+    from markupsafe import Markup
     from rich.console import Console
 
 REFERENCE: Final = "protocol/REFERENCE.md"
@@ -103,13 +105,22 @@ def evidence(one: Result, most: int = 1 << 30) -> list[str]:
     return lines
 
 
+def _coded(text: str) -> Markup:
+    """Text for HTML, in which what stands between back-quotes is shown as code."""
+    from markupsafe import Markup, escape
+
+    return Markup(re.sub("`([^`]+)`", r"<code>\1</code>", str(escape(text))))
+
+
 def to_html(report: Report) -> str:
     """One page that needs nothing else."""
     from jinja2 import Environment
 
     folder = resources.files("ringlet.tools.conform") / "templates"
     source = (folder / "conform.html.j2").read_text(encoding="utf-8")
-    page = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True).from_string(source)
+    space = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
+    space.filters["coded"] = _coded
+    page = space.from_string(source)
     groups: dict[str, list[Result]] = {}
     for one in report.results:
         groups.setdefault(one.check.id.rpartition("-")[0], []).append(one)

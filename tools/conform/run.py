@@ -148,8 +148,8 @@ def _missing(p: Probe, found: Found, row: Check, stops: bool) -> str:
     reasons = {
         "serial": (p.wire.has_bytes, "for serial lines"),
         "can": (p.wire.has_can, "for CAN"),
-        "wired": (not p.wire.ideal,
-                  "for wires: on an ideal simulated bus whole messages are handed over"),
+        "wired": (p.wire.shows_wire(can="can" in row.needs),
+                  f"for a {'CAN bus' if 'can' in row.needs else 'serial line'}, real or simulated"),
         "speaks": (p.speaks, "a node on a shared line does not speak unasked"),
         "power": (p.wire.is_sim or p.room.ask_power is not None,
                   "nobody is there to switch the supply; run it on a terminal without --yes"),
@@ -210,7 +210,7 @@ class Session:
     def take(self, row: Check) -> Result:
         """Run one check, or say why not."""
         if row.level is not Level.NOTHING and not self.p.wire.is_sim:
-            import scipy.signal  # noqa: F401  (slow to load: not while an axis has to be kept alive)
+            import numpy  # noqa: F401  (slow to load: not while an axis has to be kept alive)
         reason = self._silent or _missing(self.p, self.found, row, self.stops)
         if not reason and row.level is Level.SPAN and self._find:
             self._find = False

@@ -6,9 +6,11 @@ import random
 from collections.abc import Callable, Iterable, Iterator
 from typing import Final, NamedTuple
 
+from ringlet.hwsim.bus import Bus
 from ringlet.hwsim.can_bus import CanBus
 from ringlet.hwsim.noise import Noise
 from ringlet.hwsim.rigfile import load_rig
+from ringlet.hwsim.serial_line import SerialLine
 from ringlet.hwsim.simrig import SimRig
 from ringlet.tools.conform.bed import MUTANTS, Bed, Mutant
 from ringlet.tools.conform.run import FAIL, Report, meet, run
@@ -50,7 +52,7 @@ def try_mutant(one: Mutant, rows: Iterable[Check] | None = None, seed: int = 0) 
     """Run the check that names the rule, or these, on a rig with this fault."""
     load()
     picked = [CHECKS[one.caught_by]] if rows is None else list(rows)
-    bed = Bed(seed)
+    bed = _bed_for(CHECKS[one.caught_by], seed)
     probe, report, found = meet(bed.wire, bed.node.address, 0, 1)
     one.plant(bed)
     run(probe, report, found, picked, stops=True)
@@ -58,6 +60,14 @@ def try_mutant(one: Mutant, rows: Iterable[Check] | None = None, seed: int = 0) 
     named = next((result for result in failed if result.check.id == one.caught_by), None)
     text = named.problems[0].text if named is not None else ""
     return Caught(one, tuple(result.check.id for result in failed), text, len(picked))
+
+
+def _bed_for(rule: Check, seed: int) -> Bed:
+    """An ideal rig; for a check of what a real wire carries, one board on a simulated wire of that sort."""
+    if "wired" not in rule.needs:
+        return Bed(seed)
+    bus: Bus = CanBus(seed=seed) if "can" in rule.needs else SerialLine(seed=seed)
+    return Bed(sim=SimRig(load_rig("single"), seed=seed, bus=bus))
 
 
 def _noisy_bus(seed: int) -> CanBus:

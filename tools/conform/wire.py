@@ -55,7 +55,8 @@ class _RawCan(CanDecoder):
 
 
 class DevicePort:
-    """The receiving side of a simulated board: what it makes of bytes on a serial line and of CAN frames."""
+    """The port of a simulated board: what it makes of bytes on a serial line and of CAN frames, and which frames it
+    sends on a CAN bus."""
 
     def __init__(self) -> None:
         self.decoder = StreamDecoder()
@@ -70,6 +71,10 @@ class DevicePort:
         ours = frame.is_extended_id and not (frame.is_remote_frame or frame.is_error_frame or frame.is_fd)
         return [(frame.arbitration_id, frame.data)] if ours else []
 
+    def can_out(self, ident: int, data: bytes) -> list[CanFrame]:
+        """The CAN frames that a message goes out as."""
+        return [CanFrame(ident, data)]
+
 
 class Wire:
     """One bus with a device on it. Raises LinkProblem as its transport does."""
@@ -78,8 +83,11 @@ class Wire:
         self.transport = transport
         self.port: DevicePort | None = None
         self.rig: SimRig | None = None
+        self._sim_can: _RawCan | None = None
         if isinstance(transport, SimTransport):
             self.rig, self.port = transport.rig, DevicePort()
+            if not self.ideal and transport.is_can:
+                self._sim_can = _RawCan()
         elif isinstance(transport, SerialTransport):
             transport._decoder = _RawStream()
         elif isinstance(transport, CanTransport):
@@ -100,6 +108,12 @@ class Wire:
         """Whether no frame is ever lost or late: a simulated rig without a bus of its own."""
         return self.rig is not None and self.rig.bus is None
 
+    def shows_wire(self, *, can: bool) -> bool:
+        """Whether the very frames can be seen that the device puts on CAN, or on a serial line."""
+        if self.rig is not None:
+            return self.rig.bus is not None and self.transport.is_can == can
+        return self.has_can if can else self.has_bytes
+
     @property
     def has_bytes(self) -> bool:
         """Whether bytes of a serial line can be sent."""
@@ -113,7 +127,7 @@ class Wire:
     @property
     def lost(self) -> Counter[str]:
         """What came in and was no frame, by cause."""
-        return self.transport.lost
+        return self.transport.lost if self._sim_can is None else self.transport.lost + self._sim_can.lost
 
     @property
     def slack(self) -> float:
@@ -157,7 +171,10 @@ class Wire:
             self.transport.step()
         found = list(inbox)
         inbox.clear()
-        return found
+        if self._sim_can is None or self.port is None:
+            return found
+        frames = [frame for one in found for frame in self.port.can_out(*one)]
+        return [one for one in map(self._sim_can.feed, frames) if one is not None]
 
     def close(self) -> None:
         self.transport.close()
