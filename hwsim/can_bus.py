@@ -28,7 +28,7 @@ from ringlet.hwsim.can_bits import (
     longest,
     read_bits,
 )
-from ringlet.hwsim.noise import QUIET, Flips, Noise
+from ringlet.hwsim.noise import QUIET, Flips, Noise, Places
 from ringlet.protocol.wire import BODY_MAX
 
 PASSIVE: Final = 128
@@ -89,7 +89,10 @@ class CanBus:
     is_can = True
     shared = False
 
-    def __init__(self, bitrate: int = 500_000, noise: Noise = QUIET, *, seed: int = 0) -> None:
+    def __init__(
+        self, bitrate: int = 500_000, noise: Noise = QUIET, *, seed: int = 0, flips: Places | None = None
+    ) -> None:
+        """`flips`, given in the place of noise that everybody sees, is asked once for each frame that begins."""
         if bitrate <= 0:
             raise ValueError(f"bitrate is {bitrate}; give bits a second")
         self.bitrate, self.noise = bitrate, noise
@@ -106,7 +109,8 @@ class CanBus:
         self.busy_bits = 0
         """bits that frames, error frames and the gaps behind them have taken"""
         self._seed = seed
-        self._flips = Flips(noise, random.Random(f"wire {seed}"))
+        self._flips: Places = flips or Flips(noise, random.Random(f"wire {seed}"))
+        self._still = flips is None and noise.quiet
         self._local: list[Flips] = []
         self._future: list[tuple[int, _Frame]] = []
         self._ready: list[_Frame] = []
@@ -225,7 +229,7 @@ class CanBus:
         first = frames[0]
         length = frame_length(first.ident, first.data)
         alone = len(frames) == 1
-        flips = [] if self.noise.quiet else self._flips.between(start, start + length)
+        flips = [] if self._still else self._flips.between(start, start + length)
         if not flips and not self._local and (alone or all(one.data == first.data for one in frames)):
             senders = (first.station,) if alone else tuple(one.station for one in frames)
             if self._somebody_hears(senders):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import random
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Protocol
 
 from ringlet.hwsim.bus import Delivery
 
@@ -40,6 +40,13 @@ class Noise:
 
 
 QUIET: Final = Noise()
+
+
+class Places(Protocol):
+    """Says which bits of a wire flip."""
+
+    def between(self, start: int, end: int) -> list[int]:
+        """Places from `start` up to and without `end`, in rising order; asked in rising order."""
 
 
 class Flips:

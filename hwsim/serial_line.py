@@ -1,7 +1,9 @@
 """A serial line in virtual time: bytes that take their time, and garble where two speak at once.
 
 With two stations (a control and one node) the line has a pair of wires for each direction; with more it is half-duplex
-and shared, and nobody listens before it speaks. Time is counted in bit times; a byte takes ten (start, eight, stop).
+and shared, and nobody listens before it speaks. Who speaks unasked (controls; a node on a pair of wires) begins each
+frame with a zero byte, which ends what noise has made on the line since the frame before. Time is counted in bit times;
+a byte takes ten (start, eight, stop).
 What a receiver makes of damaged bits is simplified: a flipped start or stop bit loses the byte, a flipped bit on the
 idle line is heard as 0xFF, and each of several bytes that overlap is heard as a random one or not at all (by seed).
 """
@@ -112,7 +114,6 @@ class SerialLine:
         if baud <= 0:
             raise ValueError(f"baud is {baud}; give bits a second")
         self.baud, self.noise = baud, noise
-        self.frame_time = FRAME_MAX * BYTE_BITS / baud
         self.heard = 0
         self.dropped = 0
         """messages that found no room"""
@@ -127,6 +128,15 @@ class SerialLine:
     @property
     def shared(self) -> bool:
         return len(self.names) > 2
+
+    @property
+    def frame_time(self) -> float:
+        lead = 0 if self.shared else 1  # both directions of an exchange have it on a pair of wires
+        return (lead + FRAME_MAX) * BYTE_BITS / self.baud
+
+    def free_at(self, station: int) -> int:
+        """When a station has said all that it was given, in microseconds; a frame given then follows without a gap."""
+        return self._busy[station] * 1_000_000 // self.baud
 
     @property
     def lost(self) -> Counter[str]:
@@ -157,9 +167,10 @@ class SerialLine:
             self.dropped += 1
             return
         frame = encode_raw(ident, data)
+        if station == EAR or not self.shared:
+            frame = b"\0" + frame
         if station == EAR and self.shared:
-            frame = b"\0" + frame  # ends what garbled on the line, as the links do
-            self._decoders[EAR].frames(b"\0")
+            self._decoders[EAR].frames(b"\0")  # what garbled before never becomes a frame, as in the links
         pending = self._wires[0 if self.shared else station].pending
         for value in frame:
             pending.append(_Byte(start, value, station))

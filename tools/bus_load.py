@@ -1,9 +1,11 @@
 """The budget of a bus: which messages a rig sends, how long each waits at the worst, whether that is soon enough.
 
 CAN: frame lengths and response times by the analysis of Davis and others (see `response_times`), which holds when each
-node sends its most urgent message first. A serial line with one node: bytes of ten bits; the control sends the most
-urgent first, the node in any order. A shared serial line: the control starts every exchange, the most urgent first, and
-an exchange is never interrupted; that is the same analysis with exchanges in the place of frames.
+node sends its most urgent message first. A serial line with one node: bytes of ten bits, a zero byte before each frame
+and one behind it, and a bit for which a transmitter may wait for its own clock; the control sends the most urgent
+first, the node in any order. A shared serial line: the control starts every exchange, the most urgent first, and an
+exchange is never interrupted; that is the same analysis with exchanges in the place of frames. tests/hwsim/long_bus.py
+and long_serial.py hold simulated frames against these bounds.
 """
 
 from __future__ import annotations
@@ -67,6 +69,8 @@ class Plan:
     """how late a message may be queued: a node's tick, a host's timer"""
     errors: float = 0.0
     """errors on the bus in a second, evenly spread, each repeated (CAN)"""
+    burst: int = 1
+    """errors that may come at once (CAN, with `errors`)"""
     reply_ms: float = REPLY_MS
     """time that a node takes to answer (serial)"""
     targets: dict[str, float] = field(default_factory=lambda: {name: ms for name, (ms, _) in TARGETS.items()})
@@ -208,15 +212,15 @@ def _every(rate: float) -> int:
 
 def _exchange(plan: Plan, asked: _Message, reply: str) -> _Message:
     """A question on a shared line holds it until the answer is over."""
-    asked.extra = round(plan.reply_ms * MS) + _line_time(plan, KINDS.by_name[reply].size)
+    asked.extra = round(plan.reply_ms * MS) + _line_time(plan, KINDS.by_name[reply].size, lead=False)
     return asked
 
 
-def _line_time(plan: Plan, size: int) -> int:
-    """Nanoseconds of a frame on a serial line, COBS and the zero byte included; rounded up."""
+def _line_time(plan: Plan, size: int, *, lead: bool = True) -> int:
+    """Nanoseconds of a frame on a serial line, COBS and zero bytes included; rounded up. `lead`: one before it too."""
     count = HEADER_SIZE + size + CRC_SIZE + 2
     assert count <= FRAME_MAX
-    return count * BYTE_BITS * _bit(plan)
+    return ((count + lead) * BYTE_BITS + 1) * _bit(plan)
 
 
 def _bit(plan: Plan) -> int:
@@ -229,7 +233,7 @@ def _bit(plan: Plan) -> int:
 def _can_budget(plan: Plan, messages: list[_Message]) -> Budget:
     bit = _bit(plan)
     order = sorted(messages, key=lambda one: one.ident)
-    errors = Errors(1, _every(plan.errors), ERROR_BITS * bit) if plan.errors else None
+    errors = Errors(plan.burst, _every(plan.errors), ERROR_BITS * bit) if plan.errors else None
     reply = TIMING["reply"].ms * MS
     times: list[int | None] = []
     loads: list[Load] = []

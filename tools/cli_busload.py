@@ -38,6 +38,9 @@ def bus(
     errors: Annotated[
         float, typer.Option(min=0, max=1000, help="CAN errors a second to allow for.", rich_help_panel=BUS_LINES)
     ] = 0.0,
+    burst: Annotated[
+        int, typer.Option(min=1, max=100, help="With --errors: so many may come at once.", rich_help_panel=BUS_LINES)
+    ] = 1,
     reply: Annotated[
         float, typer.Option(min=0, max=1000, help="Serial: a node answers in so many ms.", rich_help_panel=BUS_LINES)
     ] = 2.0,
@@ -75,7 +78,8 @@ def bus(
     Exit code 1 when a target is missed.
 
     Examples: ringlet bus eight --bitrate 250000; ringlet bus --motors 8 --rate 50 --plot latency.png;
-    ringlet bus pair --baud 115200 --rate 20 --target telemetry=100; ringlet bus trio --clock 80MHz
+    ringlet bus pair --baud 115200 --rate 20 --target telemetry=100; ringlet bus trio --clock 80MHz;
+    ringlet bus eight --errors 20 --burst 3
     """
     from ringlet.tools import bus_load
 
@@ -86,11 +90,13 @@ def bus(
     plan = bus_load.Plan(
         axes=axes, is_can=is_can, bitrate=bitrate or baud or url_speed or (500_000 if is_can else 115_200), rate=rate,
         telemetry=tuple(dict.fromkeys(word.strip() for word in telemetry.split(",") if word.strip())),
-        setpoints=setpoints, polls=polls, moves=moves, jitter_ms=jitter, errors=errors, reply_ms=reply,
-        targets=_targets(target or []),
+        setpoints=setpoints, polls=polls, moves=moves, jitter_ms=jitter, errors=errors, burst=burst,
+        reply_ms=reply, targets=_targets(target or []),
     )  # fmt: skip
     if errors and not is_can:
         raise UsageProblem("--errors is for CAN, which sends a damaged frame again; a serial line does not.")
+    if burst > 1 and not errors:
+        raise UsageProblem("--burst says how many of the --errors may come at once; give --errors too.")
     if clock and not is_can:
         raise UsageProblem("--clock is for CAN; a serial line has no bit timings.")
     found = bus_load.budget(plan)
@@ -179,6 +185,8 @@ def _document(plan: Plan, found: Budget, advice: list[Advice], timings: list[Tim
         "axes": list(plan.axes),
         "load": found.load,
         "ok": found.ok,
+        "errors_per_s": plan.errors,
+        "error_burst": plan.burst,
         "targets_ms": plan.targets,
         "messages": [{**row._asdict(), "ok": row.ok} for row in found.rows],
         "advice": [one._asdict() for one in advice],
@@ -207,7 +215,7 @@ def _show(
     nodes = f"{len(plan.axes)} node{'s' * (len(plan.axes) != 1)}, {axes} motor{'s' * (axes != 1)}"
     screen.print(f"{nodes}. {_says(plan)}. Load {100 * found.load:.1f} %, all frames at their longest.")
     if plan.is_can:
-        screen.print("Holds when each node sends its most urgent message first.")
+        screen.print(f"Holds when each node sends its most urgent message first{_errors_says(plan)}.")
     elif plan.shared:
         screen.print(f"Holds when the control sends the most urgent first and nodes answer in {plan.reply_ms:g} ms.")
     else:
@@ -220,6 +228,14 @@ def _show(
         screen.print(f"Every target is met. Room left: {'; '.join(one.text for one in advice)}.")
     if timings:
         _show_timings(timings, clock, plan.bitrate, length)
+
+
+def _errors_says(plan: Plan) -> str:
+    """Under which errors the figures hold."""
+    if not plan.errors:
+        return ", without errors on the bus"
+    at_once = "one error comes" if plan.burst == 1 else f"{plan.burst} errors come"
+    return f", at most {at_once} at once and one more every {1000 / plan.errors:g} ms, and no node is error passive"
 
 
 def _rows(found: Budget, every: bool) -> list[tuple[str, list[Any]]]:

@@ -2,8 +2,11 @@
 
 R. I. Davis, A. Burns, R. J. Bril, J. J. Lukkien, "Controller Area Network (CAN) schedulability analysis: Refuted,
 revisited and revised", Real-Time Systems 35, 2007: the sufficient and necessary analysis over the whole busy period of
-a priority level, with queuing jitter, and its term for errors on the bus. Numbers are of one unit and any exact type;
-Ringlet counts whole nanoseconds.
+a priority level, with queuing jitter. Its term for errors on the bus, E(t) = F(t) (31 bits + the longest frame of this
+priority or above), with F(t) = burst + ceil(t / gap) - 1 as K. W. Tindell and A. Burns have it ("Guaranteeing message
+latencies on Controller Area Network", 1994), is from memory: no text of either could be looked up. tests/hwsim/
+long_bus.py --errors holds it against a simulated bus. Numbers are of one unit and any exact type; Ringlet counts whole
+nanoseconds.
 """
 
 from __future__ import annotations
@@ -14,7 +17,8 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 ERROR_BITS: Final = 31
-"""Longest error frame and its gap with the 29-bit identifiers' frames, in bits (Davis and others, on errors)."""
+"""Longest time from an error until the next frame may begin, in bits (Davis and others, on errors; from memory): two
+error flags one behind the other, the delimiter, the gap, and the wait of an error-passive sender, 12 + 8 + 3 + 8."""
 ROUNDS: Final = 100_000
 """Steps of one fixed-point iteration before it counts as endless; only a load within a hair of 1 comes near."""
 
@@ -32,7 +36,10 @@ class Load(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Errors:
-    """At most `burst` errors at once, and one more in each `gap` of time; each costs `overhead` and a repeat."""
+    """At most `burst` errors at once, and one more in each `gap` of time; each costs `overhead` and a repeat.
+
+    Holds while no sender is error passive: such a one waits longer after its good frames too.
+    """
 
     burst: int
     gap: int

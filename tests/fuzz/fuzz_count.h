@@ -6,6 +6,7 @@
 #include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <time.h>
 #include <unistd.h>
 
 static void fuzz_count(size_t size)
@@ -20,7 +21,7 @@ static void fuzz_count(size_t size)
     if (path != NULL && (executions % 1024u == 0u || (most != 0u && bytes >= most))) {
         FILE *file = fopen(path, "w");
         if (file != NULL) {
-            fprintf(file, "%llu %llu", executions, bytes);
+            fprintf(file, "%llu %llu %f", executions, bytes, (double)clock() / CLOCKS_PER_SEC);
             fclose(file);
         }
     }

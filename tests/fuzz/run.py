@@ -45,14 +45,17 @@ class Figures(NamedTuple):
     corpus: int
     """inputs kept because they reach something new"""
     seconds: float
+    busy_s: float
+    """processor time: in a Python target, or of the whole C program"""
     finding: str
     """empty, or the tail of what the fuzzer said"""
 
     def line(self) -> str:
         end = "no finding" if not self.finding else "FINDING"
+        rate = self.executions / self.busy_s if self.busy_s else 0.0
         return (
             f"{self.target:9} {self.executions:>10,} executions {self.bytes:>13,} bytes  coverage {self.coverage:>6,}  "
-            f"inputs kept {self.corpus:>5,}  {self.seconds:5.0f} s  {end}"
+            f"inputs kept {self.corpus:>5,}  {self.seconds:5.0f} s  {rate:>7,.0f}/s of processor time  {end}"
         )
 
 
@@ -91,7 +94,7 @@ def build(name: str, folder: Path) -> Path:
 def fuzz(name: str, *, seconds: int = 0, most: int = 0, seed: int = 1, keep: Path | None = None) -> Figures:
     """One bounded run: it ends after so many seconds, or so many bytes of input, or at a finding."""
     _, seeds, longest = targets.TARGETS[C_TARGETS.get(name, name)]
-    with tempfile.TemporaryDirectory(prefix="ringlet-fuzz-") as scratch:
+    with tempfile.TemporaryDirectory(prefix="ringlet-fuzz-", dir=targets.MEMORY) as scratch:
         folder = Path(scratch)
         corpus = folder / "corpus"
         corpus.mkdir()
@@ -106,12 +109,15 @@ def fuzz(name: str, *, seconds: int = 0, most: int = 0, seed: int = 1, keep: Pat
             f"-max_total_time={seconds or HOUR}", f"-artifact_prefix={folder}/finding-", "-verbosity=1",
         ]  # fmt: skip
         count = folder / "count"
-        space = {**os.environ, "RINGLET_FUZZ_COUNT": str(count), "RINGLET_FUZZ_BYTES": str(most)}
+        space = {
+            **os.environ, "RINGLET_FUZZ_COUNT": str(count), "RINGLET_FUZZ_BYTES": str(most),
+            "RINGLET_FUZZ_FOLDER": scratch,  # it ends without clearing up
+        }  # fmt: skip
         begin = time.monotonic()
         done = subprocess.run(command, env=space, capture_output=True, cwd=folder, check=False)
         spent = time.monotonic() - begin
         said = (done.stdout + done.stderr).decode("utf-8", "replace")
-        executions, given = (int(part) for part in count.read_text().split()) if count.exists() else (0, 0)
+        executions, given, busy = count.read_text().split() if count.exists() else ("0", "0", "0")
         finding = ""
         if done.returncode:
             finding = said[-3000:]
@@ -123,8 +129,9 @@ def fuzz(name: str, *, seconds: int = 0, most: int = 0, seed: int = 1, keep: Pat
         covered = [int(one) for one in re.findall(r"cov: (\d+)", said)]
         kept_now = [int(one) for one in re.findall(r"corp: (\d+)/", said)]
         return Figures(
-            name, executions, given, max(covered, default=0), kept_now[-1] if kept_now else 0, spent, finding
-        )
+            name, int(executions), int(given), max(covered, default=0), kept_now[-1] if kept_now else 0, spent,
+            float(busy), finding,
+        )  # fmt: skip
 
 
 def main() -> int:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import pickle
 import random
 from pathlib import Path
 
 import pytest
 import run
 import targets
+
+from ringlet.hwsim.node import Node
+from ringlet.hwsim.ramp_fixed import FixedRamp
 
 
 @pytest.mark.parametrize("name", list(targets.TARGETS))
@@ -39,8 +43,51 @@ def test_a_short_run_finds_nothing(name: str) -> None:
     figures = run.fuzz(name, seconds=1)
     assert figures.finding == ""
     assert figures.executions > 100
+    assert "/s of processor time  no finding" in figures.line()
+    assert figures.busy_s > 0.0
     assert figures.coverage > 0
     assert figures.corpus > 1
+
+
+def test_every_program_of_the_node_begins_from_the_same_state(monkeypatch: pytest.MonkeyPatch) -> None:
+    before, program = targets.snapshot(), targets.node_seeds()[-1]
+    states, times = [], []
+    hear = Node.hear
+
+    def notes(self: Node, ident: int, data: bytes) -> None:
+        times.append(self.now_us)
+        hear(self, ident, data)
+
+    monkeypatch.setattr(Node, "hear", notes)
+    for _ in range(2):
+        board = pickle.loads(targets.snapshot())
+        assert board.address == targets.NODE
+        assert board.axes[0].ramp.travel is not None
+        said = [board.tick() for _ in range(50)]
+        states.append((said, pickle.dumps(board, pickle.HIGHEST_PROTOCOL)))
+        targets.node(program)
+    assert states[0] == states[1]
+    assert times[: len(times) // 2] == times[len(times) // 2 :] == sorted(set(times))
+    assert states[0][1] != before == targets.snapshot()
+
+
+def test_a_ramp_that_breaks_its_rules_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The target of the node sees a ramp that loses what it had gained of a run that goes on."""
+    kind = targets.KINDS.by_name["run"]
+    ident = kind.priority << 26 | kind.code << 18 | targets.NODE << 11 | 1 << 4
+    head, speed = bytes((0x80 | kind.size, 15)) + ident.to_bytes(4, "little"), (20_000).to_bytes(3, "little")
+    run = b"".join(head + bytes((tag,)) + speed for tag in range(40))
+    targets.node(run)
+    tick = FixedRamp.tick
+
+    def jumps(self: FixedRamp) -> None:
+        tick(self)
+        if self.velocity > 5000:
+            self.reset(self.position)
+
+    monkeypatch.setattr(FixedRamp, "tick", jumps)
+    with pytest.raises(AssertionError, match="the ramp: jerk"):
+        targets.node(run)
 
 
 def test_a_broken_decoder_is_found(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -2,8 +2,49 @@
 
 from __future__ import annotations
 
+import random
+
 import pytest
 from long_noise import can_run, can_scrambled, expected, serial_passes, serial_run, serial_scrambled, shares
+
+from ringlet.hwsim.noise import Noise
+from ringlet.hwsim.rigfile import load_rig
+from ringlet.hwsim.serial_line import SerialLine
+from ringlet.hwsim.simrig import SimRig
+from ringlet.protocol import messages as m
+from ringlet.protocol.serial_frame import StreamDecoder, encode_raw
+from ringlet.tools.errors import NoAnswer
+from ringlet.tools.link import Link
+from ringlet.tools.transports import SerialTransport, SimTransport
+
+
+def test_noise_on_an_idle_line_with_one_node_costs_no_request() -> None:
+    """Bytes that noise has made while nobody spoke run into no frame: each begins with a zero byte, both ways."""
+    transport = SimTransport(SimRig(load_rig("single"), bus=SerialLine(noise=Noise(bit_errors=1e-4), seed=4)))
+    failed, asked, rng = 0, 250, random.Random(4)
+    with Link.over(transport, transport.clock, notice=lambda text: None) as link:
+        for _ in range(asked):
+            link.wait(rng.uniform(0.05, 0.3))  # about two such bytes each way
+            try:
+                link.request(m.GetStatus(0), node=16, axis=0)
+            except NoAnswer:
+                failed += 1
+    assert transport.lost.total() > asked // 2
+    assert failed == 0
+    assert link.losses["repeated requests"] < asked // 10  # of the two frames, 280 bits: 3 of 100 are hit
+
+
+def test_a_serial_link_begins_each_frame_with_a_zero_byte() -> None:
+    for shared in (False, True):
+        transport = SerialTransport("loop://", shared=shared)
+        try:
+            for body in (b"\1", b"\2\3"):
+                transport.send(0x1234567, body)
+                said = transport._port.read(100)
+                assert said == b"\0" + encode_raw(0x1234567, body)
+                assert StreamDecoder().frames(b"\xff\xff" + said) == [(0x1234567, body)]
+        finally:
+            transport.close()
 
 
 def test_no_damaged_command_is_obeyed() -> None:

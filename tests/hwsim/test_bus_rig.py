@@ -154,7 +154,7 @@ def test_one_voice_on_a_shared_line_even_for_keep_alives() -> None:
     for _ in range(600):
         axis.status()
     assert bus.garbled == 0
-    assert link.losses.total() == 0
+    assert set(link.losses) <= {"knob 2.15"}  # what the air between a control and the bus swallows
 
 
 def test_messages_lost_doubled_and_late_are_no_second_command() -> None:
@@ -172,7 +172,8 @@ def test_messages_lost_doubled_and_late_are_no_second_command() -> None:
 
 def test_the_same_seed_gives_the_same_rig() -> None:
     def once(seed: int) -> list[tuple[int, bytes]]:
-        rig = SimRig(load_rig("pair"), seed=seed, bus=CanBus(125_000, Noise(bit_errors=1e-3), seed=seed))
+        nodes = load_rig("pair").model_copy(update={"controls": [], "ranges": []})
+        rig = SimRig(nodes, seed=seed, bus=CanBus(125_000, Noise(bit_errors=1e-3), seed=seed))
         return [frame for _ in range(150) for frame in rig.step()]
 
     assert once(1) == once(1)

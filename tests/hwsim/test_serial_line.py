@@ -77,7 +77,13 @@ def test_a_line_with_one_node_has_wires_both_ways() -> None:
     assert not line.shared
     line.send(0, 1, b"down", at_us=0)
     line.send(1, 2, b"up", at_us=0)
-    found = line.advance(5000)
+    zero = 100  # goes before every frame, both ways
+    assert [one.at_us for one in line.advance(5000 - 1)] == [
+        zero + 100 * len(encode_raw(2, b"up")), zero + 100 * len(encode_raw(1, b"down"))
+    ]  # fmt: skip
+    line.send(0, 1, b"down", at_us=5000)
+    line.send(1, 2, b"up", at_us=5000)
+    found = line.advance(10_000)
     assert {(one.ident, one.data, one.senders) for one in found} == {(1, b"down", (0,)), (2, b"up", (1,))}
     assert line.garbled == 0
 

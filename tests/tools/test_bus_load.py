@@ -36,8 +36,8 @@ def test_identifiers_and_sizes_are_those_of_real_messages() -> None:
     line = budget(Plan((1,), is_can=False, bitrate=115_200)).rows
     for row in line:
         longest = len(encode_raw(row.ident, b"\1" * row.size))
-        # a bit is counted as 8681 ns, rounded up
-        assert row.length_ms == pytest.approx(10 * longest * 0.008681)
+        # a bit is counted as 8681 ns, rounded up; a zero byte goes before, and the transmitter's clock may cost a bit
+        assert row.length_ms == pytest.approx((10 * (1 + longest) + 1) * 0.008681)
 
 
 def test_load_is_the_sum_of_lengths_over_periods() -> None:
@@ -102,8 +102,8 @@ def test_a_shared_line_asks_one_after_the_other() -> None:
     assert "poll motion" in names
     assert not names & {"motion", "fault", "done", "status"}  # nobody speaks unasked
     (row, _) = rows_of(plan, "poll motion")
-    question, answer = len(encode_raw(row.ident, b"\1\1")), len(encode_raw(row.ident, b"\1" * 8))
-    assert row.length_ms == pytest.approx((question + answer) * 10 * 0.008681 + 2.0)
+    question, answer = 1 + len(encode_raw(row.ident, b"\1\1")), len(encode_raw(row.ident, b"\1" * 8))
+    assert row.length_ms == pytest.approx(((question + answer) * 10 + 2) * 0.008681 + 2.0)
     slower = rows_of(replace(plan, reply_ms=10.0), "poll motion")[0]
     assert slower.length_ms == pytest.approx(row.length_ms + 8)
     # `stop` waits for one exchange at the most
@@ -199,6 +199,20 @@ def test_the_command_says_what_fits_and_what_does_not(capsys: pytest.CaptureFixt
     assert "motion 17.0" in out
 
 
+def test_errors_that_come_at_once_cost_more(capsys: pytest.CaptureFixture[str]) -> None:
+    one, three = (budget(Plan((2, 2), errors=1, burst=burst)) for burst in (1, 3))
+    for before, after in zip(one.rows, three.rows, strict=True):
+        if before.group == "stop":  # two more errors, each 31 bits and a frame of 90
+            assert (after.response_ms or 0) - (before.response_ms or 0) == pytest.approx(2 * 121 * 2e-3)
+        assert (after.response_ms or 0) > (before.response_ms or 0)
+    code, out, _ = run(capsys, "pair", "--errors", "20", "--burst", "3")
+    assert code == 0
+    assert "at most 3 errors come at once and one more every 50 ms" in " ".join(out.split())
+    code, out, _ = run(capsys, "pair", "--errors", "20", "--json")
+    told = json.loads(out)
+    assert (code, told["errors_per_s"], told["error_burst"]) == (0, 20, 1)
+
+
 def test_the_command_in_json_and_over_a_link(capsys: pytest.CaptureFixture[str]) -> None:
     code, out, _ = run(capsys, "--link", "sim:pair?bus=can&bitrate=250000", "--json")
     told = json.loads(out)
@@ -220,6 +234,7 @@ def test_the_command_in_json_and_over_a_link(capsys: pytest.CaptureFixture[str])
         (("trio", "--target", "lunch=3"), "groups are stop"),
         (("trio", "--target", "stop=soon"), "not a number"),
         (("trio", "--baud", "115200", "--errors", "3"), "--errors is for CAN"),
+        (("trio", "--burst", "3"), "give --errors too"),
         (("trio", "--baud", "115200", "--clock", "80MHz"), "--clock is for CAN"),
         (("trio", "--plot", "a.txt"), "no known ending"),
         (("no-such-rig",), "no rig or file"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -124,7 +125,8 @@ class _Recovery:
             if isinstance(record, records.Chunk):
                 torn = self._chunk(record)
             elif isinstance(record, records.Metadata) and record.name == HEAD:
-                self.head = record.metadata
+                if re.fullmatch(r"[0-9]{1,19}", record.metadata.get("origin_ns", "")):  # or it is damaged
+                    self.head = record.metadata
             elif isinstance(record, records.Metadata) and record.name == TAIL:
                 self.tail = True
             elif isinstance(record, records.DataEnd):
