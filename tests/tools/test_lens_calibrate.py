@@ -11,7 +11,7 @@ import pytest
 from ringlet.tools.cli import main
 from ringlet.tools.lens import marksfile
 from ringlet.tools.lens.calibrate import Session
-from ringlet.tools.lens.curve import MarkProblem
+from ringlet.tools.lens.curve import MarkCurve, MarkProblem
 from ringlet.tools.link import Link
 
 Out = pytest.CaptureFixture[str]
@@ -90,6 +90,26 @@ def test_what_is_refused_changes_nothing(tmp_path: Path, case: str) -> None:
     assert journal.read_bytes() == before
 
 
+def test_how_far_the_ring_turns_past_infinity_is_taken_too(tmp_path: Path) -> None:
+    journal = tmp_path / "j"
+    session = Session("distance", journal)
+    session.add(300.0, "inf")
+    session.add(305.0, "past inf")
+    with pytest.raises(MarkProblem, match="does not fit between"):
+        session.add(310.0, "5 m")
+    session.add(100.0, "0.5 m")
+    with pytest.raises(MarkProblem, match=r"past inf is taken already, at 305\.00 deg"):
+        session.add(306.0, "past infinity")
+    session.add(200.0, "2 m")
+    with pytest.raises(MarkProblem, match="keep to one unit"):
+        session.add(150.0, "4'")
+    again = Session("distance", journal)
+    assert again.marks == session.marks
+    assert MarkCurve.from_marks(again.marks, "distance").past_deg == 305.0
+    with pytest.raises(MarkProblem, match="does not fit between"):
+        again.add(301.0, "9 m")
+
+
 def test_nothing_to_undo_and_no_such_kind(tmp_path: Path) -> None:
     with pytest.raises(MarkProblem, match="no mark to take back"):
         Session("focal").undo()
@@ -152,11 +172,16 @@ def test_a_session_goes_on_where_it_was_left(tmp_path: Path, monkeypatch: pytest
     out = tmp_path / "iris.csv"
     typed(monkeypatch, "to 5", "T2", "to 30", "T4", "quit")
     assert main([*TAKE, "--out", str(out)]) == 0
-    assert json.loads(capsys.readouterr().out)["finished"] is False
+    heard = capsys.readouterr()
+    assert json.loads(heard.out)["finished"] is False
+    assert heard.err.count("Caution: gears pinch fingers") == 1  # not with each line
     assert not out.exists()
     typed(monkeypatch, "done", "to 60", "T11")  # done is refused with two marks; the input then ends
     assert main([*TAKE, "--out", str(out)]) == 0
-    assert "too few" in capsys.readouterr().err
+    err = capsys.readouterr().err
+    assert "too few" in err
+    assert err.count("Caution as when this session began: gears pinch fingers") == 1
+    assert "Caution: " not in err
     assert not out.exists()
     typed(monkeypatch, "done")
     assert main([*TAKE, "--out", str(out)]) == 0

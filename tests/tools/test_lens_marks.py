@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from pathlib import Path
 
@@ -12,9 +13,10 @@ from hypothesis import strategies as st
 
 from ringlet.hwsim.cardfile import CardError, load_lens, load_marks, shipped_lenses
 from ringlet.protocol.items import INFINITE
+from ringlet.tools.cli import main
 from ringlet.tools.errors import CheckFailed, UsageProblem
 from ringlet.tools.lens import marksfile, transfer
-from ringlet.tools.lens.curve import MarkCurve, MarkProblem, from_scale, ring_doubt_deg
+from ringlet.tools.lens.curve import PAST, MarkCurve, MarkProblem, from_scale, ring_doubt_deg
 from ringlet.tools.lens.values import guess, parse, show
 from ringlet.tools.lens.wiretable import MOST, WireTable, count_of, residual, table_of, value_of
 from ringlet.tools.link import Link
@@ -115,6 +117,122 @@ def test_marks_that_make_no_curve(case: str) -> None:
     with pytest.raises(MarkProblem, match=words) as caught:
         MarkCurve.from_marks(marks, "distance")
     one_sentence(caught.value)
+
+
+# --- past infinity --------------------------------------------------------------------------------------------------
+
+BEYOND = [*FOCUS, (305.0, PAST)]
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_past_infinity_a_ring_has_no_distance(mirrored: bool) -> None:
+    """The curve is the same with the mark and without; beyond infinity are degrees, and a guess by the slope there."""
+
+    def at(ring: float) -> float:
+        return 300.0 - ring if mirrored else ring
+
+    curve = MarkCurve.from_marks([(at(ring), value) for ring, value in BEYOND], "distance")
+    plain = MarkCurve.from_marks([(at(ring), value) for ring, value in FOCUS], "distance")
+    rings = np.linspace(0.0, 300.0, 301)
+    assert (curve.values_at(rings) == plain.values_at(rings)).all()
+    assert (curve.past_deg, plain.past_deg) == (at(305.0), None)
+    assert curve.ring_at(PAST) == at(305.0)
+    assert curve.farthest == math.inf
+    assert np.isnan(curve.values_at(np.array([at(302.0)])))[0]
+    assert curve.past_by(at(302.0)) == pytest.approx(2.0)
+    assert curve.past_scale_at(at(302.0)) == pytest.approx(-2.0 * abs(curve.rate_at(at(300.0))))
+    assert [curve.past_by(at(ring)) for ring in (300.0, 299.0, 0.0, 305.1, -2.0)] == [0.0] * 5
+    assert plain.past_by(at(302.0)) == 0.0
+    with pytest.raises(MarkProblem, match="2 deg past infinity: nothing in front"):
+        curve.value_at(at(302.0))
+    with pytest.raises(MarkProblem, match="outside the marks"):
+        plain.value_at(at(302.0))
+    with pytest.raises(MarkProblem, match="does not say whether the ring turns so far"):
+        plain.ring_at(PAST)
+    with pytest.raises(MarkProblem, match="does not lie past infinity"):
+        curve.past_scale_at(at(299.0))
+    assert table_of(curve).marks == table_of(plain).marks
+
+
+def test_doubt_reaches_past_infinity_only_where_the_ring_turns_so_far() -> None:
+    curve, plain = MarkCurve.from_marks(BEYOND, "distance"), MarkCurve.from_marks(FOCUS, "distance")
+    assert curve.reading(299.9, 0.3).past
+    assert curve.reading(299.9, 0.3)._replace(past=False) == plain.reading(299.9, 0.3)
+    assert not curve.reading(299.5, 0.3).past
+    assert not plain.reading(299.9, 0.3).past
+    short = MarkCurve.from_marks([*FOCUS, (300.1, PAST)], "distance")
+    assert short.reading(299.9, 5.0).past
+
+
+@pytest.mark.parametrize(
+    ("marks", "words"),
+    [
+        ([*BEYOND, (307.0, PAST)], "2 marks lie past infinity, at 305 and 307 deg"),
+        ([*FOCUS, (290.0, PAST)], "is not above the infinity mark at 300 deg"),
+        ([(300 - ring, value) for ring, value in FOCUS] + [(3.0, PAST)], "is not below the infinity mark at 0 deg"),
+        ([*FOCUS[:-1], (305.0, PAST)], "no mark for infinity"),
+        ([*FOCUS, (math.inf, PAST)], "no angle"),
+        ([(0.0, 2.0), (9.0, 4.0), (20.0, PAST)], "no mark for infinity"),
+    ],
+)
+def test_marks_past_infinity_that_cannot_be(marks: list[tuple[float, float]], words: str) -> None:
+    with pytest.raises(MarkProblem, match=words) as caught:
+        MarkCurve.from_marks(marks, "distance")
+    one_sentence(caught.value)
+
+
+def test_marks_past_infinity_in_files(tmp_path: Path) -> None:
+    table = marksfile.MarkTable("beyond", "distance", tuple(BEYOND))
+    for name in ("t.toml", "t.csv"):
+        marksfile.save(tmp_path / name, table)
+        again = marksfile.load(str(tmp_path / name))
+        assert again.marks == table.marks
+        assert again.curve().past_deg == 305.0
+    assert "past_infinity = true" in (tmp_path / "t.toml").read_text()
+    feet = tmp_path / "f.csv"
+    feet.write_text("ring_deg,distance_ft\n0,2\n100,6\n200,inf\n204,past infinity\n")
+    assert marksfile.load(str(feet)).curve().past_deg == 204.0
+    assert load_lens("focus-short").model_dump()["marks"][-1] == {"ring_deg": 93.5, "past_infinity": True}
+    bad = tmp_path / "bad.toml"
+    for text, words in (
+        ("past_infinity = false", "can only be true"),
+        ("past_infinity = true, distance_m = 3", "give one of"),
+    ):
+        bad.write_text(f'name = "x"\nmarks = [{{ ring_deg = 1, {text} }}]\n')
+        with pytest.raises(CardError, match=words):
+            marksfile.load(str(bad))
+    stops = tmp_path / "s.csv"
+    stops.write_text("ring_deg,t_stop\n0,2\n10,4\n20,past inf\n")
+    with pytest.raises(MarkProblem, match="line 4: 'past inf' is a distance and a T-stop is wanted"):
+        marksfile.load(str(stops))
+
+
+def test_past_infinity_is_no_distance_to_go_to() -> None:
+    for call in (lambda: guess("past inf"), lambda: parse("past infinity", "distance")):
+        with pytest.raises(MarkProblem, match="nothing is sharp there; write inf"):
+            call()
+    assert parse("beyond", "distance", mark=True).value == PAST
+    assert show(PAST, "distance") == "past inf"
+
+
+def test_commands_tell_past_infinity_as_such(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["marks", "convert", "focus-short", "92deg", "90deg", "past inf", "3m", "--json"]) == 0
+    past, infinite, end, near = json.loads(capsys.readouterr().out)
+    assert (past["value"], past["past_infinity_deg"]) == ("past inf", 2.0)
+    assert past["guess_per_m"] < 0
+    assert (infinite["value"], infinite["or_past_infinity"]) == ("inf", True)
+    assert (end["ring_deg"], near["or_past_infinity"]) == (93.5, False)
+    assert main(["marks", "convert", "focus-short", "92deg", "89.9deg"]) == 0
+    out = capsys.readouterr().out
+    assert "past inf by 2 deg" in out
+    assert "inf, past" in out
+    assert main(["marks", "show", "focus-short"]) == 0
+    assert "93.50  past inf" in capsys.readouterr().out
+    assert main(["marks", "convert", "focus-short", "94deg"]) == 2
+    assert main(["marks", "convert", "focus-long", "past inf"]) == 2
+    assert "does not say whether the ring turns so far" in capsys.readouterr().err
+    assert main(["marks", "upload", "focus-short", "--link", "sim:single"]) == 0
+    assert "a motor's table ends at infinity" in capsys.readouterr().out
 
 
 def test_kinds() -> None:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator
+from importlib import resources
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from ringlet.hwsim.rigfile import load_rig
 from ringlet.protocol import messages as m
 from ringlet.tools.cli import main
 from ringlet.tools.errors import CheckFailed, UsageProblem
@@ -272,6 +274,31 @@ def test_the_commands_over_a_rig_that_remembers(tmp_path: Path, capsys: Out) -> 
         assert marksfile.load(name).curve().value_at(one["setpoint_deg"]) == pytest.approx(1.905, abs=2e-3)
 
 
+def test_the_zooms_of_the_eight_motor_rig_are_a_pair(tmp_path: Path, capsys: Out) -> None:
+    """Both zooms go to one focal length, each by its own marks; roles find the axes."""
+    text = (resources.files("ringlet.hwsim.rigs") / "eight.toml").read_text("utf-8")
+    whole = load_rig("eight")
+    lenses = {f"{node.address}.{n}": axis.lens for node in whole.nodes for n, axis in enumerate(node.axes)}
+    pairs = [(lenses[one.left], lenses[one.right]) for one in whole.pairs]
+    assert pairs == [("focus-long", "focus-long-right"), ("iris", "iris-right"), ("zoom", "zoom-right")]
+    for left, right in pairs:
+        pair_of(marksfile.load(left), marksfile.load(right))
+    assert {(one.node, one.axis) for one in whole.controls} == {(16, 0), (16, 1), (17, 0)}
+    rig = tmp_path / "zooms.toml"
+    nodes = text[text.index("[[nodes]]") : text.index("[[pairs]]")].split("[[nodes]]\n")
+    rig.write_text('name = "zooms"\n[[nodes]]\n' + next(one for one in nodes if "address = 17" in one), "utf-8")
+    link = f"sim:{rig}?store={tmp_path}"
+    assert main(["pair", "upload", "zoom", "zoom-right", "--save", "--link", link]) == 0
+    capsys.readouterr()
+    assert main(["pair", "move", "50mm", "--find", "--link", link, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)["axes"]
+    rings = []
+    for one, name in zip(told, ("zoom", "zoom-right"), strict=True):
+        assert marksfile.load(name).curve().value_at(one["setpoint_deg"]) == pytest.approx(50.0, abs=0.02)
+        rings.append(one["setpoint_deg"])
+    assert rings[0] - rings[1] == pytest.approx(1.0, abs=0.05)  # 77.6 and 76.6 deg on the cards
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
@@ -443,7 +470,8 @@ def test_convergence_goes_with_focus_or_stays(tmp_path: Path, capsys: Out) -> No
     assert told["line_error_deg"] < 0.05
     assert main(["pair", "move", "2.5m", "--link", link]) == 2  # free: focus alone is no pair
     assert "1 axes" in capsys.readouterr().err
-    assert main(["pair", "move", "2.5m", "--linked", "--find", "--link", link, "--json"]) == 0
+    linked = ["pair", "move", "2.5m", "--linked", "--interaxial", "60mm", "--ratio", "20", "--find", "--link", link]
+    assert main([*linked, "--json"]) == 0
     one, other = json.loads(capsys.readouterr().out)["axes"]
     assert one["role"] == "focus"
     assert other["role"] == "convergence"

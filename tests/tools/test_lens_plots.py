@@ -10,7 +10,7 @@ import pytest
 from matplotlib.figure import Figure
 
 from ringlet.tools.cli import main
-from ringlet.tools.lens import budget, marksfile, plots, twocamera
+from ringlet.tools.lens import budget, clearance, marksfile, plots, twocamera
 from ringlet.tools.lens.field import optics
 from ringlet.tools.lens.pair import compare, pair_of
 
@@ -39,6 +39,29 @@ def test_marks(drawn: list[Figure]) -> None:
     ticks = [text.get_text() for text in drawn[0].axes[0].get_xticklabels()]
     assert (ticks[0], "1" in ticks, ticks[-1]) == ("∞", True, "0.45")
     assert [text.get_text() for text in drawn[1].axes[0].get_xticklabels()][2] == "T2.8"
+
+
+def test_marks_past_infinity_are_a_band_beyond_the_curve(drawn: list[Figure]) -> None:
+    plots.plot_marks(marksfile.load("focus-short").curve(), Path("x.png"), "short", 0.3)
+    [band] = drawn[0].axes[0].patches
+    low, high = band.get_extents().transformed(drawn[0].axes[0].transData.inverted()).intervaly
+    assert (low, high) == pytest.approx((90.0, 93.5))
+    assert "no distance" in str(band.get_label())
+    plots.plot_marks(marksfile.load("focus-long").curve(), Path("x.png"), "long", 0.3)
+    assert not drawn[1].axes[0].patches
+
+
+def test_limits_lie_inside_what_the_table_allows(drawn: list[Figure]) -> None:
+    table = clearance.load("mirror-demo")
+    place = clearance.Place(30.0, 0.5)
+    plots.plot_limits(table, table.fence(place), place, Path("x.png"), "limits")
+    *allowed, box = drawn[0].axes[0].patches
+    assert [(one.get_x(), one.get_width(), one.get_height()) for one in allowed] == [
+        (0.0, 20.0, 1.0), (20.0, 40.0, 2.5), (60.0, 30.0, 1.5)
+    ]  # fmt: skip
+    assert (box.get_x(), box.get_y(), box.get_width(), box.get_height()) == (20.0, 0.0, 70.0, 1.5)
+    [stands] = drawn[0].axes[0].lines
+    assert (stands.get_xdata(), stands.get_ydata()) == ([30.0], [0.5])
 
 
 @pytest.mark.parametrize("lens", [optics(50, 2, 0.025), None])

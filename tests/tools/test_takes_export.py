@@ -5,18 +5,25 @@ from __future__ import annotations
 import csv
 import json
 import math
+import random
+import tracemalloc
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import pyarrow.parquet
 import pytest
-from takes_helpers import MARKS, axis, write_take
+from scipy.interpolate import PchipInterpolator
+from takes_helpers import MARKS, axis, sample, write_take
 
 from ringlet.tools.errors import UsageProblem
 from ringlet.tools.lens.curve import MarkCurve
+from ringlet.tools.takes.columns import columns
 from ringlet.tools.takes.export import export
 from ringlet.tools.takes.frames import runs
-from ringlet.tools.takes.reader import Stamp, open_take
+from ringlet.tools.takes.reader import Stamp, Take, open_take
 from ringlet.tools.takes.timecodes import RATES, frame_of, text_of
+from ringlet.tools.takes.writer import TakeWriter
 
 
 def motion(time_s: float) -> float:
@@ -92,10 +99,6 @@ def test_late_addresses_are_evened_out_and_jumps_part_the_take(tmp_path: Path) -
 
 
 def test_a_jump_leaves_no_invented_frames(tmp_path: Path) -> None:
-    from takes_helpers import sample
-
-    from ringlet.tools.takes.writer import TakeWriter
-
     rate = RATES["25"]
     writer = TakeWriter(tmp_path / "a.mcap", [axis()], {"format": "1", "origin_ns": "0"})
     for number in range(301):
@@ -124,8 +127,6 @@ def test_lens_values_go_through_the_marks(tmp_path: Path) -> None:
 
 
 def test_parquet_says_the_same_and_how(tmp_path: Path) -> None:
-    import pyarrow.parquet
-
     write_take(tmp_path / "a.mcap", motion, skip=lambda t: 0.5 < t < 0.9)
     text = exported(tmp_path, "24")
     table = pyarrow.parquet.read_table(tmp_path / "out24.parquet")
@@ -138,6 +139,121 @@ def test_parquet_says_the_same_and_how(tmp_path: Path) -> None:
     beside = json.loads((tmp_path / "out24.json").read_text())
     assert beside["columns"] == table.column_names
     assert beside["interpolation_is"] == about["interpolation_is"]
+
+
+# --- long takes -----------------------------------------------------------------------------------------------------
+
+
+def ragged(folder: Path, seconds: float = 12.0) -> Take:
+    """Two axes with gaps, one of them late and gone early; time addresses with a jump."""
+    chance = random.Random(3)
+    writer = TakeWriter(folder / "a.mcap", [axis(), axis("16.1", "iris", "stop")], {"format": "1", "origin_ns": "0"})
+    rate, silent = RATES["25"], 0
+    for number in range(round(100 * seconds)):
+        now = number / 100
+        silent = silent - 1 if silent else chance.choice((0,) * 60 + (5, 15, 70))
+        if number % 4 == 0:
+            frame = number // 4 + (777 if number >= 600 else 0)
+            writer.timecode(now, text_of(frame, rate), frame, rate.name)
+        if not silent:
+            writer.sample("16.0", sample(now, round(motion(now) + chance.choice((0.0, 0.0, 3.0)), 3)))
+        if 3.0 < now < seconds - 4.0 and number % 7:
+            writer.sample("16.1", sample(now, round(40.0 + 30.0 * math.sin(now), 3)))
+    writer.close()
+    return open_take(folder / "a.mcap")
+
+
+@pytest.mark.parametrize("method", ["cubic", "linear"])
+@pytest.mark.parametrize(("rate", "gap"), [("25", 0.1), ("60", 0.3), ("23.976", 0.01)])
+def test_blocks_change_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, method: str, rate: str, gap: float
+) -> None:
+    """Written a few frames at a time or all at once: the same bytes; and the same as one curve for each stretch."""
+    take = ragged(tmp_path)
+    made = {}
+    for name, block_s, group in (("long", 1e4, 1 << 14), ("short", 0.3, 50)):
+        monkeypatch.setattr("ringlet.tools.takes.export.BLOCK_S", block_s)
+        monkeypatch.setattr("ringlet.tools.takes.export.GROUP", group)
+        made[name] = export(take, RATES[rate], tmp_path / name, method=method, gap_s=gap)
+    assert (tmp_path / "long.csv").read_bytes() == (tmp_path / "short.csv").read_bytes()
+    tables = [pyarrow.parquet.ParquetFile(tmp_path / f"{name}.parquet") for name in made]
+    assert tables[0].read() == tables[1].read()
+    assert [table.num_row_groups > 1 for table in tables] == [False, True]
+    assert made["long"].empty == made["short"].empty
+    found = rows(tmp_path / "short.csv")
+    assert len(found) == made["short"].frames > 200
+    for key, label in (("16.0", "focus_16_0"), ("16.1", "iris_16_1")):
+        held = columns(take)[key]
+        cuts = np.flatnonzero(np.diff(held.time_s) > gap) + 1
+        parts = [
+            (times, values) for times, values in
+            zip(np.split(held.time_s, cuts), np.split(held.numbers["ring_deg"], cuts), strict=True)
+        ]  # fmt: skip
+        empty = 0
+        for row in found:
+            at = float(row["time_s"])
+            within = [part for part in parts if part[0][0] - 1e-6 <= at <= part[0][-1] + 1e-6]
+            if not within:
+                empty += 1
+                assert row[f"{label}_ring_deg"] == row[f"{label}_state"] == ""
+                continue
+            times, values = within[0]
+            wanted = (
+                float(PchipInterpolator(times, values)(np.clip(at, times[0], times[-1])))
+                if method == "cubic" and len(times) > 2 else float(np.interp(at, times, values))
+            )  # fmt: skip
+            assert float(row[f"{label}_ring_deg"]) == pytest.approx(wanted, abs=2e-4)  # the time is rounded too
+        assert empty == made["short"].empty[key] > 0
+
+
+def test_memory_does_not_grow_with_the_take(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What Python holds at most, for a take and for one four times as long: only the file's own index of chunks grows,
+    about a kilobyte for each half second. `bench_takes.py` measures an hour."""
+    monkeypatch.setattr("ringlet.tools.takes.export.BLOCK_S", 1.0)
+    monkeypatch.setattr("ringlet.tools.takes.export.GROUP", 48)
+    most = []
+    for number, seconds in enumerate((4.0, 15.0, 60.0)):  # the first one loads the libraries
+        write_take(tmp_path / f"{number}.mcap", motion, seconds=seconds, start="01:00:00:00", frame_rate="48")
+        take = open_take(tmp_path / f"{number}.mcap")
+        tracemalloc.start()
+        export(take, RATES["48"], tmp_path / f"{number}")
+        most.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+    assert most[2] - most[1] < 45.0 * 3000
+
+
+def test_the_line_through_stamps_is_that_of_numpy() -> None:
+    chance = random.Random(1)
+    rate = RATES["29.97"]
+    stamps = [Stamp(5000.0 + n / 29.97 * 1.00003 + chance.uniform(-0.01, 0.01), 70 + n, rate) for n in range(20_000)]
+    [one] = runs(iter(stamps))
+    slope, start = np.polyfit(np.arange(20_000.0), [stamp.time_s for stamp in stamps], 1)
+    assert 1.0 / one.pace == pytest.approx(slope, rel=1e-11)
+    assert one.begin_s == pytest.approx(start, abs=1e-7)
+    assert one.end_s == pytest.approx(start + 20_000 * slope, abs=1e-6)
+
+
+def test_a_damaged_take_leaves_no_half_table(tmp_path: Path) -> None:
+    write_take(tmp_path / "a.mcap", motion, seconds=20.0)
+    data = bytearray((tmp_path / "a.mcap").read_bytes())
+    place = len(data) * 6 // 10
+    data[place : place + 40] = bytes(40)
+    (tmp_path / "a.mcap").write_bytes(data)
+    with pytest.raises(UsageProblem, match="is damaged"):
+        export(open_take(tmp_path / "a.mcap"), RATES["24"], tmp_path / "o")
+    assert [file.name for file in tmp_path.iterdir()] == ["a.mcap"]
+
+
+def test_a_full_disk_is_told_in_one_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    write_take(tmp_path / "a.mcap", motion)
+
+    def full(self: object, table: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("ringlet.tools.takes.export._Files.add", full)
+    with pytest.raises(UsageProblem, match=r"cannot be written.*check folder and space"):
+        export(open_take(tmp_path / "a.mcap"), RATES["24"], tmp_path / "o")
+    assert [file.name for file in tmp_path.iterdir()] == ["a.mcap"]
 
 
 def test_what_cannot_be_exported(tmp_path: Path) -> None:

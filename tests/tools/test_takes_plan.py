@@ -104,6 +104,23 @@ def test_slower_play_divides_by_its_power() -> None:
     assert too_fast(fast, quick, 0.98 * for_change) == []
 
 
+@pytest.mark.parametrize("speed", [1.5, 2.0, 3.0])
+@pytest.mark.parametrize("limits", [LIMITS, LIMITS._replace(deceleration=900.0)], ids=["even", "soft braking"])
+def test_faster_play_multiplies_by_its_power(speed: float, limits: MotionLimits) -> None:
+    """Recorded at limits that become these at that speed: it just fits, and no limit may be a tenth lower."""
+    slow = MotionLimits(*(
+        one / speed**order for one, order in zip(limits, (1, 2, 2, 3), strict=True)
+    ))  # fmt: skip
+    one = ramped(limits=slow)
+    assert too_fast(one, Motor(limits, 0.0, 300.0), speed) == []
+    lower = {"velocity": limits.velocity * 0.9, "acceleration": limits.acceleration * 0.9,
+             "deceleration": limits.deceleration * 0.9, "jerk": limits.jerk * 0.9}  # fmt: skip
+    for name, value in lower.items():
+        found = {this.what for this in too_fast(one, Motor(limits._replace(**{name: value}), 0.0, 300.0), speed)}
+        if name != "acceleration" or limits.acceleration == limits.deceleration:
+            assert found == {name.replace("deceleration", "acceleration")}, name
+
+
 def test_travel_is_checked_at_both_ends() -> None:
     one = ramped()
     for motor, limit in ((Motor(LIMITS, 30.0, 300.0), 30.0), (Motor(LIMITS, 0.0, 240.0), 240.0)):

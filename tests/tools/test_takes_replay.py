@@ -88,6 +88,26 @@ def test_half_speed_takes_twice_as_long(link: Link, tmp_path: Path) -> None:
     assert peak == pytest.approx(2 * 2.3, abs=0.15)
 
 
+def test_twice_the_speed_takes_half_as_long_if_the_limits_allow_it(link: Link, tmp_path: Path) -> None:
+    """20 deg to and fro in 4 s is 31 deg/s and 49 deg/s2; at twice the speed 63 and 197, at ten times 314 and 4930."""
+    write_take(tmp_path / "a.mcap", swing, seconds=4.6)
+    plan = plan_of(link, tmp_path / "a.mcap", speed=2.0)
+    assert plan.too_fast == []
+    assert plan.seconds == pytest.approx(2.3, abs=0.02)
+    reached = replay(link, plan, record=tmp_path / "r.mcap")["16.0"]
+    assert reached.setpoint_worst_deg < 1.0
+    held = columns(open_take(tmp_path / "r.mcap"))["16.0"]
+    assert held.numbers["ring_deg"].max() == pytest.approx(190.0, abs=0.5)
+    assert held.time_s[np.argmax(held.numbers["ring_deg"])] == pytest.approx(2.3 / 2, abs=0.1)
+    found = {one.what: one.value for one in plan_of(link, tmp_path / "a.mcap", speed=10.0).too_fast}
+    assert found["velocity"] == pytest.approx(314.0, rel=0.02)
+    assert found["acceleration"] == pytest.approx(4930.0, rel=0.05)
+    before = link.axis(16, 0).position()
+    with pytest.raises(CheckFailed, match="nothing was moved"):
+        replay(link, plan_of(link, tmp_path / "a.mcap", speed=10.0))
+    assert link.axis(16, 0).position() == pytest.approx(before, abs=0.02)
+
+
 def test_too_fast_is_named_and_nothing_moves(link: Link, tmp_path: Path) -> None:
     path = recorded_moves(link, tmp_path / "a.mcap", start=Start(frame_of("01:00:00:00", RATES["24"]), RATES["24"]))
     focus = link.axis(16, 0)
@@ -143,8 +163,9 @@ def test_takes_that_do_not_fit_the_rig(link: Link, tmp_path: Path) -> None:
     focus.run(10.0)
     with pytest.raises(UsageProblem, match="is running; bring it to rest"):
         plan_of(link, tmp_path / "b.mcap", named=True)
-    with pytest.raises(UsageProblem, match="must be above 0 and at most 1"):
-        plan_of(link, tmp_path / "b.mcap", speed=1.5)
+    for speed in (10.5, 0.0):
+        with pytest.raises(UsageProblem, match="must be above 0 and at most 10 times"):
+            plan_of(link, tmp_path / "b.mcap", speed=speed)
 
 
 def interrupted(link: Link, at_s: float, what: Callable[[], None]) -> None:
