@@ -79,7 +79,11 @@ def exact_stop(engraved: float) -> float:
 
 
 class LensMark(BaseModel):
-    """One engraved mark: ring angle, and distance, T-stop or focal length. Infinity is `distance_m = inf`."""
+    """One engraved mark: ring angle, and distance, T-stop or focal length. Infinity is `distance_m = inf`.
+
+    A focus ring often turns a little past infinity; `past_infinity = true` says how far. Nothing in front of the lens
+    is sharp there, so such a mark has no distance: its value is minus infinity.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -89,21 +93,24 @@ class LensMark(BaseModel):
     distance_in: float | None = Field(default=None, ge=0)
     t_stop: float | None = Field(default=None, gt=0, allow_inf_nan=False)
     focal_mm: float | None = Field(default=None, gt=0, allow_inf_nan=False)
+    past_infinity: bool | None = Field(default=None, description="true: how far the ring turns past infinity")
 
     @model_validator(mode="after")
     def _one_value(self) -> Self:
         if len(self.written_in) != 1:
-            raise ValueError("give one of distance_m, distance_ft (with distance_in), t_stop and focal_mm")
-        if not self.value > 0:
+            raise ValueError("give one of distance_m, distance_ft (with distance_in), t_stop, focal_mm, past_infinity")
+        if self.past_infinity is False:
+            raise ValueError("past_infinity can only be true; leave it out, or give a distance")
+        if not self.value > 0 and not self.past_infinity:
             raise ValueError("the value of a mark must be above 0")
         return self
 
     @property
     def written_in(self) -> tuple[str, ...]:
-        """Units that are given: m, ft, T, mm; one of them on every valid mark."""
+        """Units that are given: m, ft, T, mm, past (infinity); one of them on every valid mark."""
         given = {
             "m": self.distance_m, "ft": self.distance_in if self.distance_ft is None else self.distance_ft,
-            "T": self.t_stop, "mm": self.focal_mm,
+            "T": self.t_stop, "mm": self.focal_mm, "past": self.past_infinity,
         }  # fmt: skip
         return tuple(unit for unit, value in given.items() if value is not None)
 
@@ -114,7 +121,9 @@ class LensMark(BaseModel):
 
     @property
     def value(self) -> float:
-        """Distance in m, T-stop (exact: an engraved 5.6 is 5.657), or focal length in mm."""
+        """Distance in m, T-stop (exact: an engraved 5.6 is 5.657), or focal length in mm; -inf past infinity."""
+        if self.past_infinity:
+            return -math.inf
         stop = None if self.t_stop is None else exact_stop(self.t_stop)
         for value in (self.distance_m, stop, self.focal_mm):
             if value is not None:
@@ -122,7 +131,7 @@ class LensMark(BaseModel):
         return (self.distance_ft or 0.0) * FOOT_M + (self.distance_in or 0.0) * INCH_M
 
     @model_serializer
-    def _as_given(self) -> dict[str, float | str]:
+    def _as_given(self) -> dict[str, float | str | bool]:
         """Only the keys that are given; infinity as text, because JSON has no number for it."""
         given = {key: getattr(self, key) for key in type(self).model_fields if getattr(self, key) is not None}
         return {key: "inf" if value == math.inf else value for key, value in given.items()}

@@ -11,11 +11,26 @@ from typing import Annotated, Final, Literal, NamedTuple, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from ringlet.hwsim.course import Course
 from ringlet.protocol import messages as m
-from ringlet.protocol.header import AXES_MAX, CONTROL_FIRST, CONTROL_LAST, NODE_FIRST, NODE_LAST
+from ringlet.protocol.codec import WireError, pack, packet, unpack
+from ringlet.protocol.codes import names
+from ringlet.protocol.header import (
+    ALL_AXES,
+    AXES_MAX,
+    CONTROL_FIRST,
+    CONTROL_LAST,
+    EVERYONE,
+    KIND_MASK,
+    KIND_SHIFT,
+    NODE_FIRST,
+    NODE_LAST,
+)
+from ringlet.protocol.wire import KINDS
 
 FULL: Final = 65535
 """Count of the whole travel of a control."""
+_GUIDE: Final = KINDS.by_class[m.Guide].code
 
 
 class Mapping(BaseModel):
@@ -81,6 +96,10 @@ class ControlEntry(BaseModel):
     delay_s: Annotated[float, Field(ge=0, le=2)] = 0.0
     jitter_s: Annotated[float, Field(ge=0, le=2)] = 0.0
     """further delay, even between 0 and this"""
+    gaps: list[Annotated[list[float], Field(min_length=2, max_length=2)]] = Field(default_factory=list)
+    """[from, to] in s of the hand's course: the air swallows everything"""
+    hand: Course | None = None
+    """simulated only: what the operator's hand does, deg of the knob (invented); None: nobody turns it"""
 
     @model_validator(mode="after")
     def _index_on_it(self) -> Self:
@@ -97,15 +116,27 @@ class Arrival(NamedTuple):
 
 
 class SimControl:
-    """The knob. Turn it with `turn_to`; `step` gives what arrives on the bus by then, in order of arrival."""
+    """The knob. Turn it with `turn_to`; `step` gives what arrives on the bus by then, in order of arrival.
 
-    def __init__(self, entry: ControlEntry, *, start_deg: float = 0.0, seed: int = 0) -> None:
-        self.entry = entry
+    On the bus of a rig (`hear`, `say`) the hand of its entry turns it, and it shows the guide for its axis.
+    """
+
+    def __init__(self, entry: ControlEntry, *, start_deg: float | None = None, seed: int = 0) -> None:
+        self.entry, self.source = entry, entry.source
+        self.hand = entry.hand
+        """None: only `turn_to` turns it"""
+        self.begin_s = 0.0
+        """when the hand's course begins"""
+        self.shown: m.Guide | None = None
+        """the guide that it shows"""
+        if start_deg is None:
+            start_deg = 0.0 if entry.hand is None else entry.hand.at(0.0)
         self._angle = min(max(start_deg, 0.0), entry.travel_deg)
         self._known = False
         self._chance = random.Random(seed)
         self._next_s, self._tag = 0.0, 0
         self._under_way: list[Arrival] = []
+        self._to_show: list[tuple[float, m.Guide]] = []
         self.sent, self.lost = 0, 0
         self.on = True
         """switched off, it says nothing, and has forgotten its index when it comes back"""
@@ -131,7 +162,7 @@ class SimControl:
     def switch(self, on: bool) -> None:
         """Switch it off or on."""
         if not on:
-            self._known, self._under_way = False, []
+            self._known, self._under_way, self._to_show, self.shown = False, [], [], None
         self.on = on
 
     def step(self, now_s: float) -> list[Arrival]:
@@ -148,12 +179,57 @@ class SimControl:
         entry = self.entry
         self._tag = self._tag + 1 & 0xFF
         self.sent += 1
-        gone, wait = self._chance.random() < entry.loss, self._chance.random()
-        if gone:
+        wait = self._through_the_air(now)
+        if wait is None:
             self.lost += 1
             return
         body = m.Knob(self._tag, entry.node, entry.axis, round(FULL * self.place), int(self._known))
-        self._under_way.append(Arrival(now + entry.delay_s + entry.jitter_s * wait, body))
+        self._under_way.append(Arrival(now + wait, body))
+
+    def _through_the_air(self, now: float) -> float | None:
+        """Seconds that a message takes, either way; None when it gets lost."""
+        entry = self.entry
+        gone, wait = self._chance.random() < entry.loss, self._chance.random()
+        if entry.gaps and entry.hand is not None:
+            moment = entry.hand.moment(now - self.begin_s)
+            gone = gone or any(begin <= moment < end for begin, end in entry.gaps)
+        return None if gone else entry.delay_s + entry.jitter_s * wait
+
+    # --- on the bus of a rig ---------------------------------------------------------------------------------------
+
+    def hear(self, now_s: float, ident: int, data: bytes) -> None:
+        """A message on the bus: guides for its axis come to its display through the air, the newest last."""
+        if ident >> KIND_SHIFT & KIND_MASK != _GUIDE or not self.on:
+            return
+        try:
+            body: m.Guide = unpack(ident, data).body
+        except WireError:
+            return
+        if (body.target, body.target_axis) == (self.entry.node, self.entry.axis):
+            wait = self._through_the_air(now_s)
+            if wait is not None:
+                self._to_show.append((now_s + wait, body))
+
+    def say(self, now_s: float) -> Sequence[tuple[int, bytes]]:
+        """(header, body) of what comes to the bus by this time; the hand turns meanwhile."""
+        if self.hand is not None:
+            self.turn_to(self.hand.at(now_s - self.begin_s))
+        for one in [one for one in self._to_show if one[0] <= now_s]:
+            self._to_show.remove(one)
+            self.shown = one[1]
+        if self._next_s > now_s + 1e-9 and not self._under_way:
+            return ()
+        arrived = self.step(now_s)
+        return [pack(packet(one.body, dst=EVERYONE, src=self.source, axis=ALL_AXES)) for one in arrived]
+
+    def display(self) -> str:
+        """What its display shows: which way and how far to turn the ring to meet the motor, or that they are one."""
+        if self.shown is None:
+            return "-"
+        phase, deg = names("hand-back").get(self.shown.phase, "?"), self.shown.distance / 1000
+        if phase != "away":
+            return phase
+        return f"{phase}, {'up' if deg > 0 else 'down'} {abs(deg):.1f} deg"
 
 
 def newest(arrivals: Sequence[Arrival], last_tag: int | None) -> m.Knob | None:

@@ -12,6 +12,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from ringlet.hwsim.axis import limits_fit
 from ringlet.hwsim.cardfile import CardError, LensCard, MotorCard, load_lens, load_motor
 from ringlet.hwsim.control import ControlEntry
+from ringlet.hwsim.rangesource import RangeEntry
 from ringlet.protocol.codes import VERSION_MAJOR
 from ringlet.protocol.header import AXES_MAX, FRESH, NODE_FIRST
 from ringlet.protocol.items import text_parts
@@ -75,6 +76,8 @@ class RigFile(_Table):
     ambient_c: Annotated[float, Field(ge=-40, le=70)] = 20.0
     nodes: Annotated[list[NodeEntry], Field(min_length=1)]
     controls: list[ControlEntry] = Field(default_factory=list)
+    ranges: list[RangeEntry] = Field(default_factory=list)
+    """range sensors that a simulated rig has on its bus"""
     pairs: list[PairEntry] = Field(default_factory=list)
 
     @model_validator(mode="after")
@@ -90,9 +93,11 @@ class RigFile(_Table):
         for control in self.controls:
             if f"{control.node}.{control.axis}" not in roles:
                 raise ValueError(f"control {control.name!r} is for axis {control.node}.{control.axis}: not here")
-        sources = [control.source for control in self.controls]
-        if len(set(sources)) != len(sources):
-            raise ValueError("two controls have one source address; give each its own")
+        others: list[ControlEntry | RangeEntry] = [*self.controls, *self.ranges]
+        if len({one.source for one in others}) != len(others):
+            raise ValueError("two controls or range sensors have one source address; give each its own")
+        if len({one.name for one in others}) != len(others):
+            raise ValueError("two controls or range sensors have one name; give each its own")
         for pair in self.pairs:
             for place in (pair.left, pair.right):
                 if place not in roles:

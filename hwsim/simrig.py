@@ -3,6 +3,10 @@
 Without a bus of its own the rig has an ideal one: what is said in one millisecond is heard in the next, by everyone
 else. On a `CanBus` or a `SerialLine` a message is heard in the step in which its frame ends, by those whom it reaches,
 and each node's millisecond begins at a moment of its own.
+
+Controls and range sensors that the rig file names are on the bus too: on CAN each is a station; on a serial line they
+stand at the control's end, where one transmitter speaks for all. Several programs may share the rig, each with its own
+source address (`send`): what one of them says the others find in `crossed`.
 """
 
 from __future__ import annotations
@@ -20,7 +24,9 @@ from ringlet.hwsim.node import MS, Node, NodeCard
 from ringlet.hwsim.noise import Mangler
 from ringlet.hwsim.rigfile import NodeEntry, RigFile, axis_cards, factory_values
 from ringlet.hwsim.settings import FilePages, MemoryPages, Pages, Store
+from ringlet.hwsim.talkers import OneVoice, Talker, controls_of, ranges_of
 from ringlet.protocol.codec import pack
+from ringlet.protocol.header import NODE_MASK, SRC_SHIFT
 
 
 class SimRig:
@@ -41,22 +47,38 @@ class SimRig:
             for number, entry in enumerate(rig.nodes)
         ]
         """each a Node, or a FirmwareNode"""
-        self._waiting: list[tuple[int, bytes, Node | FirmwareNode | None]] = []
+        self.controls, self.ranges = controls_of(rig, seed), ranges_of(rig, seed)
+        """the simulated controls and range sensors, by name"""
+        self.talkers: list[Talker] = [*self.controls.values(), *self.ranges.values()]
+        self.crossed: list[tuple[Any, int, bytes]] = []
+        """(who, header, body) of what programs on this rig said that the others hear in this step"""
+        self._who: dict[int, Any] = {}
+        """source address -> the program that last sent under it"""
+        self._waiting: list[tuple[int, bytes, Any]] = []
         if bus is not None:
             bus.attach("controls")
             self._stations = [bus.attach(f"node {number}") for number in range(len(self.nodes))]
+            on_can = self.talkers if bus.is_can else []
+            self._talker_stations = [bus.attach(f"control or sensor {one.source}") for one in on_can]
             rng = random.Random(f"phases {seed}")
             self._phase_us = [rng.randrange(MS) for _ in self.nodes]
+        self._voice: OneVoice | None = None
+        if self.talkers and not (bus is not None and bus.is_can):
+            self._voice = OneVoice(0.0, True) if bus is None else OneVoice(bus.frame_time, bus.shared)
 
-    def send(self, ident: int, data: bytes) -> None:
-        """Somebody on the bus sends this now; nodes hear it at the next step."""
-        if self.bus is not None:
-            self.bus.send(EAR, ident, data, self.now_us)
-        else:
+    def send(self, ident: int, data: bytes, who: Any = None) -> None:
+        """Somebody on the bus sends this now; nodes hear it at the next step. `who` tells programs on the rig apart."""
+        self._who[ident >> SRC_SHIFT & NODE_MASK] = who
+        if self._voice is not None:
+            self._voice.spoken(ident, self.now_us)
+        if self.bus is None:
             self._waiting.append((ident, data, None))
+        else:
+            self.bus.send(EAR, ident, data, self.now_us)
 
     def step(self) -> list[tuple[int, bytes]]:
-        """Advance 1 ms. Returns what nodes have said in it, as (header, body)."""
+        """Advance 1 ms. Returns what nodes, controls and sensors have said in it, as (header, body)."""
+        self.crossed.clear()
         if self.bus is not None:
             return self._step_on(self.bus)
         self.now_us += MS
@@ -65,6 +87,9 @@ class SimRig:
             for node in self.nodes:
                 if node is not speaker:
                     node.hear(ident, data)
+            if speaker is None:
+                self._cross(ident, data)
+            self._tell_talkers(ident, data)
         heard: list[tuple[int, bytes]] = []
         for node in self.nodes:
             others = set(heard)
@@ -73,7 +98,29 @@ class SimRig:
                 if frame not in others:  # frames of two nodes that are alike to the bit merge into one
                     heard.append(frame)
                 self._waiting.append((*frame, node))
-        return heard
+        return heard + self._talk_ideally(heard)
+
+    def _talk_ideally(self, heard: list[tuple[int, bytes]]) -> list[tuple[int, bytes]]:
+        """What controls and sensors say in this step; `heard` is what nodes have said."""
+        if self._voice is None:
+            return []
+        for ident, _ in heard:
+            self._voice.answered(ident, self.now_us)
+        for talker in self.talkers:
+            self._voice.put(talker.say(self.now_us / 1e6))
+        said: list[tuple[int, bytes]] = []
+        while (may := self._voice.next(self.now_us)) is not None:
+            said.append(may)
+            self._waiting.append((*may, self))
+        return said
+
+    def _cross(self, ident: int, data: bytes) -> None:
+        self.crossed.append((self._who.get(ident >> SRC_SHIFT & NODE_MASK), ident, data))
+
+    def _tell_talkers(self, ident: int, data: bytes) -> None:
+        for talker in self.talkers:
+            if talker.source != ident >> SRC_SHIFT & NODE_MASK:
+                talker.hear(self.now_us / 1e6, ident, data)
 
     def _step_on(self, bus: Bus) -> list[tuple[int, bytes]]:
         self.now_us += MS
@@ -85,12 +132,37 @@ class SimRig:
             for station, node in zip(self._stations, self.nodes, strict=True):
                 if station not in senders and station not in missed:
                     node.hear(ident, data)
-            if EAR not in senders and EAR not in missed:
+            if EAR in senders:
+                src = ident >> SRC_SHIFT & NODE_MASK
+                if self._voice is not None and any(src == one.source for one in self.talkers):
+                    heard.append((ident, data))
+                else:
+                    self._cross(ident, data)
+            elif EAR not in missed:
                 heard.append((ident, data))
+                if self._voice is not None:
+                    self._voice.answered(ident, self.now_us)
+            if self._voice is not None:
+                self._tell_talkers(ident, data)
+            for station, talker in zip(self._talker_stations, self.talkers, strict=False):
+                if station not in senders and station not in missed:
+                    talker.hear(self.now_us / 1e6, ident, data)
         for station, node, phase in zip(self._stations, self.nodes, self._phase_us, strict=True):
             for message in node.tick():
                 bus.send(station, *pack(message), self.now_us + phase)
+        self._let_talk(bus)
         return heard
+
+    def _let_talk(self, bus: Bus) -> None:
+        said = [talker.say(self.now_us / 1e6) for talker in self.talkers]
+        for station, frames in zip(self._talker_stations, said, strict=False):
+            for frame in frames:
+                bus.send(station, *frame, self.now_us)
+        if self._voice is not None:
+            for frames in said:
+                self._voice.put(frames)
+            if (may := self._voice.next(self.now_us)) is not None:
+                bus.send(EAR, *may, self.now_us)
 
     def power_cycle(self, node: int | None = None) -> None:
         """Take the supply away and give it back, from one node or from all."""

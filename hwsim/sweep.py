@@ -304,7 +304,7 @@ def _over_dask(parts: list[Batch], address: str) -> Any:
     try:
         distributed = import_module("dask.distributed")
     except ImportError:
-        raise SweepError("dask is not installed; run 'pip install dask distributed' or leave dask out.") from None
+        raise SweepError("dask is not installed; pip install 'ringlet[sweep]', or leave dask out.") from None
     if address == "local":
         with (
             distributed.LocalCluster(host="127.0.0.1", threads_per_worker=1, dashboard_address=None) as cluster,
@@ -327,7 +327,7 @@ def write(columns: Mapping[str, Table], path: Path) -> None:
             pyarrow = import_module("pyarrow")
             parquet = import_module("pyarrow.parquet")
         except ImportError:
-            raise SweepError("Parquet needs pyarrow; run 'pip install pyarrow' or write to a .csv file.") from None
+            raise SweepError("Parquet needs pyarrow; pip install 'ringlet[sweep]', or write to a .csv file.") from None
         parquet.write_table(pyarrow.table(dict(columns)), path)
         return
     if path.suffix != ".csv":

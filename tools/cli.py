@@ -5,11 +5,12 @@ Exit codes: 0 done, 1 the device failed the check, 2 bad usage or input, 3 no li
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 from collections.abc import Callable, Sequence
 from functools import cache
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
 import typer
 from typer.core import TyperCommand
@@ -20,6 +21,7 @@ from ringlet.tools import (
     cli_bus,
     cli_busload,
     cli_doctor,
+    cli_drive,
     cli_emit,
     cli_motion,
     cli_page,
@@ -38,6 +40,8 @@ from ringlet.tools.cli_pair import app as pair_app
 from ringlet.tools.cli_report import app as report_app
 from ringlet.tools.conform.cli import conform as conform_command
 from ringlet.tools.errors import DeviceRefused, RingletError, UsageProblem
+from ringlet.tools.extras import MissingExtra, extra_of
+from ringlet.tools.signals import as_ctrl_c
 
 INTERRUPTED: Final = 130
 """As shells count it: 128 and the number of the signal."""
@@ -54,6 +58,26 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        from importlib.metadata import version
+
+        from ringlet.protocol.codes import VERSION_MAJOR, VERSION_MINOR
+
+        typer.echo(f"ringlet {version('ringlet')}, protocol {VERSION_MAJOR}.{VERSION_MINOR}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version, and the protocol's.")
+    ] = False,
+) -> None:
+    """What comes before the command."""
+
 
 
 class NumberCommand(TyperCommand):
@@ -77,6 +101,7 @@ COMMANDS: Final[dict[str, tuple[tuple[str, Command], ...]]] = {
         ("jog", cli_motion.jog),
         ("hold", cli_motion.hold),
         ("release", cli_motion.release),
+        ("drive", cli_drive.drive),
         ("find-stops", cli_motion.find_stops),
         ("set-travel", cli_motion.set_travel),
     ),
@@ -127,7 +152,7 @@ COMMANDS: Final[dict[str, tuple[tuple[str, Command], ...]]] = {
 """Commands by the heading under which --help lists them."""
 
 MOVING: Final = frozenset({
-    "move", "jog", "hold", "release", "find-stops", "set-travel", "ramp", "limits", "replay", "conform",
+    "move", "jog", "drive", "hold", "release", "find-stops", "set-travel", "ramp", "limits", "replay", "conform",
 })  # fmt: skip
 """Commands that power a motor or free a ring; their help ends with the caution that they also show when they run."""
 
@@ -159,8 +184,12 @@ def _commands_built() -> Any:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code. Errors are one sentence on stderr, never a traceback."""
     words = list(sys.argv[1:] if arguments is None else arguments) or ["--help"]
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper) and not stream.encoding.lower().startswith("utf"):
+            stream.reconfigure(errors="replace")  # a terminal or pipe that has no ✓ gets a question mark
     try:
-        code = _commands_built()(args=words, standalone_mode=False, prog_name="ringlet")
+        with as_ctrl_c():
+            code = _commands_built()(args=words, standalone_mode=False, prog_name="ringlet")
         sys.stdout.flush()
         if code == INTERRUPTED:  # the parser's own answer to Ctrl-C
             raise KeyboardInterrupt
@@ -180,6 +209,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # Tables, cards, rigs and sweeps have errors of their own; each is a sentence about what was given.
         if type(error).__module__.startswith("ringlet."):
             return _say(str(error), 2)
+        if isinstance(error, ModuleNotFoundError) and (extra := extra_of(error.name or "")):
+            return _say(str(MissingExtra(extra, str(error.name).partition(".")[0])), 2)
         if os.environ.get("RINGLET_DEBUG"):
             raise
         name = type(error).__name__

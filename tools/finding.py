@@ -86,7 +86,9 @@ def announcements(link: Link) -> Heard:
         nonlocal streaming
         if isinstance(heard.body, m.Announce):
             nodes.append(found_of(heard))
-        elif heard.dst == EVERYONE and heard.src >= NODE_FIRST:
+        elif heard.dst == EVERYONE and (
+            heard.src >= NODE_FIRST or (heard.src not in (NOBODY, link.source) and not link.transport.shared)
+        ):  # a node streams; on a line of its own a control or a sensor may too
             streaming = True
 
     before = link.transport.lost.total()

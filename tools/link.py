@@ -45,6 +45,8 @@ ROUNDING: Final = 1e-9
 _TIMEOUT_ROW: Final = BY_NAME["owner-timeout"]
 _POLLED: Final = names("poll")
 _TELEMETRY: Final = frozenset(_POLLED.values())
+_OVERTAKEN: Final = 16
+"""So far behind the last of its stream a message counts as late, not as many lost ones."""
 
 
 class _Pending(NamedTuple):
@@ -92,7 +94,7 @@ class Link:
         self._pending: list[_Pending] = []
         self._subscribers: dict[int, tuple[Callable[[Packet, float], None], frozenset[str]]] = {}
         self._next_subscriber = 0
-        self._streams: dict[tuple[int, int, int], int] = {}
+        self._streams: dict[tuple[int, int, int, int], int] = {}
         self._tags: dict[tuple[int, int, int], int] = {}
         self._owned: dict[tuple[int, int], float] = {}
         self._keep_due = 0.0
@@ -333,10 +335,14 @@ class Link:
                     callback(heard, now)
 
     def _count(self, row: Kind, heard: Packet) -> None:
-        key = (row.code, heard.src, heard.axis)
-        last, tag = self._streams.get(key), heard.body.tag
+        """A stream to one destination counts by itself; one that comes late, or twice, is not 250 lost ones."""
+        key = (row.code, heard.src, heard.dst, heard.axis)
+        tag = heard.body.tag
+        step = tag - self._streams.get(key, tag - 1) & 0xFF
+        if step == 0 or step > 0xFF - _OVERTAKEN:
+            return
         self._streams[key] = tag
-        if last is not None and (gap := tag - last - 1 & 0xFF):
+        if gap := step - 1:
             self._losses[f"{row.name} {heard.src}.{heard.axis}"] += gap
 
     def count_loss(self, name: str) -> None:

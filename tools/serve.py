@@ -22,6 +22,7 @@ from typing import Final, Literal
 from ringlet.hwsim.simrig import SimRig
 from ringlet.protocol.serial_frame import StreamDecoder, encode_raw
 from ringlet.tools.errors import LinkProblem, UsageProblem
+from ringlet.tools.signals import ending, handled
 from ringlet.tools.slcan_server import SlcanServer
 from ringlet.tools.transports import open_can, open_problem
 
@@ -91,7 +92,8 @@ class _SerialSide:
         return self._decoder.frames(data)
 
     def frames(self, messages: list[Message]) -> list[bytes]:
-        return [encode_raw(ident, data) for ident, data in messages]
+        """Each behind a zero byte, as on a line with one node."""
+        return [b"\0" + encode_raw(ident, data) for ident, data in messages]
 
 
 class PtyFace(Face):
@@ -136,7 +138,8 @@ class PtyFace(Face):
 
 
 class TcpFace(Face):
-    """Serial frames over TCP on the loopback address; each program that connects hears everything."""
+    """Serial frames over TCP on the loopback address; each program that connects hears everything, what the other
+    programs say too."""
 
     def __init__(self, port: int) -> None:
         super().__init__()
@@ -156,7 +159,10 @@ class TcpFace(Face):
             if key.fileobj is self._server:
                 self._accept()
             elif isinstance(key.fileobj, socket.socket):
-                messages += self._read(key.fileobj)
+                heard = self._read(key.fileobj)
+                if heard:
+                    self._tell(heard, besides=key.fileobj)
+                messages += heard
         return messages
 
     def _accept(self) -> None:
@@ -187,7 +193,12 @@ class TcpFace(Face):
         client.close()
 
     def say(self, messages: list[Message]) -> None:
+        self._tell(messages)
+
+    def _tell(self, messages: list[Message], besides: socket.socket | None = None) -> None:
         for client, (side, out) in list(self._clients.items()):
+            if client is besides:
+                continue
             try:
                 out.put(side.frames(messages), self.dropped)
             except OSError:
@@ -230,10 +241,15 @@ class CanFace(Face):
         self._bus.shutdown()
 
 
+def has_terminals() -> bool:
+    """Whether this system has pseudo-terminals."""
+    return hasattr(os, "openpty")
+
+
 def open_face(how: How, *, port: int = 0, channel: str = "") -> Face:
     """The connection of this kind. Raises UsageProblem or LinkProblem."""
     if how in ("serial", "slcan"):
-        if not hasattr(os, "openpty"):
+        if not has_terminals():
             raise LinkProblem(f"this system has no pseudo-terminals for {how}; serve over tcp.")
         return PtyFace(adapter=how == "slcan")
     if how == "tcp":
@@ -293,13 +309,6 @@ def _run(rig: SimRig, face: Face, stop: threading.Event, max_seconds: float | No
 
 @contextmanager
 def _signals_set(stop: threading.Event) -> Iterator[None]:
-    """Ctrl-C and SIGTERM end the serving in order; only the main thread may set handlers."""
-    if threading.current_thread() is not threading.main_thread():
+    """Ctrl-C and other requests to end are carried out in order."""
+    with handled([signal.SIGINT, *ending()], lambda *_: stop.set()):
         yield
-        return
-    before = {number: signal.signal(number, lambda *_: stop.set()) for number in (signal.SIGINT, signal.SIGTERM)}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)

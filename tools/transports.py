@@ -127,7 +127,6 @@ class SerialTransport(WiredTransport):
         self._url, self._baud = url, baud
         self._decoder = StreamDecoder()
         self._port: Any = None
-        self._resync = -1
         self._open()
 
     def _open(self) -> None:
@@ -141,7 +140,6 @@ class SerialTransport(WiredTransport):
             raise open_problem(self.label, error) from None
         except (ValueError, OverflowError) as error:
             raise UsageProblem(f"{self.label} cannot be used ({_plain(error)}); check address and baud rate.") from None
-        self._resync = -1
 
     def _shut(self) -> None:
         port, self._port = self._port, None
@@ -159,11 +157,8 @@ class SerialTransport(WiredTransport):
         frame = encode_raw(ident, data)
         if self.shared:
             self._decoder.frames(b"\0")  # what came before we speak and is no whole frame never becomes one
-        if self.shared or self._resync != self._decoder.lost.total():
-            frame = b"\0" + frame  # what garbled here may stand in a node's receiver too: end it
-            self._resync = self._decoder.lost.total()
         try:
-            self._live().write(frame)
+            self._live().write(b"\0" + frame)  # ends what noise has made in a node's receiver since the frame before
         except serial.SerialTimeoutException:
             raise LinkProblem(f"{self.label}: the port takes no more bytes; check cable and flow control.") from None
         except OSError as error:
@@ -335,7 +330,7 @@ class SimTransport(Transport):
         return self._lost if self._bus is None else self._lost + self._bus.lost
 
     def send(self, ident: int, data: bytes) -> None:
-        self.rig.send(ident, data)
+        self.rig.send(ident, data, self)
 
     def step(self) -> None:
         """Let one millisecond pass. Raises LinkProblem when a motor core in C that is run here has ended."""
@@ -349,6 +344,7 @@ class SimTransport(Transport):
             raise
         for port in self._ports:
             port._inbox.extend(said)
+            port._inbox.extend((ident, data) for who, ident, data in self.rig.crossed if who is not port)
             if self._bus is not None:
                 port.heard = self._bus.heard
 
@@ -395,11 +391,14 @@ def _micros(seconds: float) -> int:
 def open_problem(label: str, error: Exception) -> LinkProblem:
     """The sentence for a port or bus that does not open."""
     number, text = getattr(error, "errno", None), str(error).lower()
-    if "exclusively lock" in text or number in (errno.EBUSY, errno.EAGAIN) or "busy" in text:
+    # pyserial on Windows gives its reason as the text of the system's error (serialwin32.py): a port in use is
+    # PermissionError(13, ...) there, one that is not there FileNotFoundError(2, ...).
+    in_use = ("exclusively lock", "permissionerror(13", "busy")
+    if any(words in text for words in in_use) or number in (errno.EBUSY, errno.EAGAIN):
         return LinkProblem(f"{label} is in use by another program; close that program or choose another port.")
     if number in (errno.EACCES, errno.EPERM) or "permission denied" in text or "not permitted" in text:
         return LinkProblem(f"no permission to open {label}; join the group that owns it, or ask who runs the machine.")
-    if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO) or "no such" in text:
+    if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO) or "no such" in text or "filenotfounderror(2" in text:
         return LinkProblem(f"there is no {label} here; check the name, the cable and the adapter.")
     if number == errno.ECONNREFUSED or "refused" in text:
         return LinkProblem(f"nothing listens at {label}; start the other side first, or check the number.")

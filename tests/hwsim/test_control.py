@@ -97,7 +97,7 @@ def test_controls_and_pairs_in_the_rig_file(tmp_path: Path) -> None:
     assert pair.nodes[1].axes[0].lens == "focus-long-right"
     text = (Path(__file__).parents[2] / "hwsim/rigs/pair.toml").read_text("utf-8")
     for old, new, said in (
-        ("source = 3", "source = 2", "two controls have one source"),
+        ("source = 3", "source = 2", "have one source address"),
         ("node = 16\naxis = 1", "node = 40\naxis = 1", "axis 40.1: not here"),
         ("ring_low_deg = 2.0", "ring_low_deg = 299.0", "ring_low_deg must be below"),
         ('right = "17.0"', 'right = "17.1"', "are no pair"),

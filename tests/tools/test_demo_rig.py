@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import csv
-import json
 from pathlib import Path
 
 import pytest
+from answer_check import valid
 
 from ringlet.tools.cli import main
 
@@ -15,7 +15,7 @@ def test_demo_rig(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     pytest.importorskip("mcap")
     pytest.importorskip("pyarrow")
     assert main(["demo", "rig", "--out", str(tmp_path), "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
+    told = valid("demo", capsys.readouterr().out)
     assert told["invented"]
     assert told["passed"] == told["total"] == 11
     assert (tmp_path / "rig.png").read_bytes().startswith(b"\x89PNG")

@@ -227,6 +227,15 @@ def test_gaps_in_streams_are_counted_by_source_and_kind() -> None:
     assert link.losses["drive 16.0"] == 0
 
 
+def test_a_message_that_comes_late_or_twice_is_not_a_turn_of_lost_ones() -> None:
+    """And a program that streams to two nodes has two streams."""
+    with Link.open("sim:single") as link:
+        for dst, tag in ((16, 250), (17, 3), (16, 251), (17, 4), (16, 253), (16, 252), (16, 252), (16, 254), (17, 8)):
+            heard = packet(m.StreamRing(tag, 0), src=5, dst=dst, axis=0)
+            link._count(kind_of(heard.body), heard)
+        assert link.losses == {"stream-ring 5.0": 1 + 3}
+
+
 def test_a_subscriber_may_ask_in_turn() -> None:
     with Link.open("sim:single") as link:
         answers: list[Any] = []

@@ -149,3 +149,22 @@ def test_a_served_node_refuses_an_unknown_kind_with_its_tag(served: Serving) -> 
             while not heard and time.monotonic() < end:
                 heard += [one.body for one in decoder.feed(port.read(64)) if isinstance(one.body, m.Refused)]
     assert heard == [m.Refused(7, 0xEE, Refusal.UNKNOWN_KIND, 0xEE)]
+
+
+def test_programs_on_one_port_hear_each_other_and_the_rigs_controls(served: Serving) -> None:
+    with (
+        served(SimRig(load_rig("pair")), "tcp") as there, Link.open(there.url) as one,
+        Link.open(there.url, source=9) as two,
+    ):  # fmt: skip
+        heard: list[tuple[int, str]] = []
+        two.subscribe(lambda got, _: heard.append((got.src, type(got.body).__name__)), ("guide", "knob", "range"))
+        own: list[Any] = []
+        one.subscribe(lambda got, _: own.append(got), ("guide",))
+        for _ in range(100):
+            one.send(m.Guide(0, 16, 0, 700, 0))
+            one.wait(0.01)
+            two.wait(0.01)
+            if len(set(heard)) == 4:
+                break
+        assert set(heard) == {(1, "Guide"), (2, "Knob"), (3, "Knob"), (5, "Range")}
+        assert not own

@@ -160,11 +160,24 @@ class HandBack:
 
     def step(self, now_s: float, heard: Heard) -> Told:
         """Take in what was heard and let time pass up to `now_s`, which must not go back."""
+        now, seconds = self._pass(now_s)
+        for event in self._events(now, heard):
+            self._happen(event, now)
+        self._smooth.go(self._goal(now, heard), seconds)
+        return self._told()
+
+    def brake(self, now_s: float) -> Told:
+        """Let time pass up to `now_s` and bring the setpoint to rest, whatever was heard: the end of a run."""
+        self._smooth.go(None, self._pass(now_s)[1])
+        return self._told()
+
+    def _pass(self, now_s: float) -> tuple[float, float]:
+        """Now, and the seconds since the last step."""
         seconds = 0.0 if self._now is None else max(0.0, now_s - self._now)
         self._now = now_s if self._now is None else max(now_s, self._now)
-        for event in self._events(self._now, heard):
-            self._happen(event, self._now)
-        self._smooth.go(self._goal(self._now, heard), seconds)
+        return self._now, seconds
+
+    def _told(self) -> Told:
         row = PHASES[self.phase]
         return Told(self._smooth.position_deg, self._smooth.velocity_deg_s, self.phase, self._difference(), row.told)
 

@@ -13,12 +13,13 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
+from ringlet.hwsim.rangesource import NO_READING
 from ringlet.protocol import messages as m
+from ringlet.tools.rig.beat import Beat
 
 if TYPE_CHECKING:
     from ringlet.tools.lens.curve import MarkCurve
 
-NO_READING: Final = 0xFFFFFF
 NEAREST_M: Final = 0.3
 """Readings below are not believed: the range that the work is for begins here."""
 MM: Final = 1000.0
@@ -96,17 +97,20 @@ class RangeFocus:
         self._came: float | None = None
         self._good_came = -np.inf
         self._odd: deque[tuple[float, float]] = deque(maxlen=self.tuning.agree)
+        self._beat = Beat()
+        self.made_s = 0.0
+        """when the last reading, good or not, was made"""
         self.used, self.outliers, self.refused = 0, 0, 0
 
     def take(self, now_s: float, reading: m.Range) -> bool:
         """Take in a reading that arrived at `now_s`; whether it was used."""
         tuning, distance_m = self.tuning, reading.distance / MM
+        age = reading.age / 1000 + tuning.latency_s
+        made = self.made_s = self._beat.sent(reading.tag, now_s - age)
         if reading.distance == NO_READING:
             self.refused += 1
             return False
         self._came = now_s if self._came is None else max(now_s, self._came)
-        age = reading.age / 1000 + tuning.latency_s
-        made = now_s - age
         if reading.quality < tuning.quality or age > tuning.oldest_s or distance_m < NEAREST_M:
             self.refused += 1
             return False

@@ -7,6 +7,8 @@ from typing import Final, NamedTuple
 
 TICK_S: Final = 0.001
 """The setpoint is worked out at the motor's own rate, so that its bounds hold between the setpoints sent too."""
+FOLLOW_S: Final = 0.06
+"""From a setpoint to the ring: step, line and motor (tried on the simulated pair); readings are predicted so far."""
 LONGEST_S: Final = 0.05
 """A step that comes later than this moves on by this much only: a program that hung does not make up leeway."""
 

@@ -2,6 +2,10 @@
 
 Boards are told apart by their unique ids. Only what differs is written, so a run that was broken off is taken up by
 running it again. Everything is stopped first, all axes are owned while settings change, and nothing is moved.
+
+An address that is in force and not yet stored cannot be told from one that is: the protocol has no question for it. So
+every board is saved at the end, also where nothing differed, and each then puts back what it has stored and is compared
+again. What this proves is in the memory that a power cut leaves.
 """
 
 from __future__ import annotations
@@ -11,11 +15,12 @@ from typing import Any, Final
 
 from ringlet.hwsim.rigfile import NodeEntry, RigFile, factory_values
 from ringlet.protocol import messages as m
-from ringlet.protocol.codes import VERSION_MAJOR, Flag
+from ringlet.protocol.codes import ENUMS, VERSION_MAJOR, Flag
 from ringlet.protocol.header import ALL_AXES, FRESH, NODE_FIRST, NODE_LAST
 from ringlet.protocol.params import BY_NAME
 from ringlet.protocol.physical import show_parameter
 from ringlet.tools import setups
+from ringlet.tools.cli_bus import read_text
 from ringlet.tools.errors import CheckFailed, UsageProblem
 from ringlet.tools.finding import Found, id_text
 from ringlet.tools.link import Link
@@ -25,9 +30,11 @@ Progress = Callable[[str], None]
 LATER: Final = "read and written once the board has its address"
 NOT_IN_FILE: Final = "the rig file does not know it; switch it off, or add it"
 BY_HAND: Final = "not written by this; see `ringlet pair upload` and `ringlet set`"
+NOT_STATED: Final = "the rig file does not state it"
 PAIRED: Final = ("velocity-limit", "acceleration-limit", "deceleration-limit", "jerk-limit")
 """What the two motors of a pair must have in common to stay side by side."""
 REST_S: Final = 10.0
+_STORED: Final = next(count for count, name, _ in ENUMS["restore"] if name == "stored")
 
 
 def compare(link: Link, rig: RigFile, progress: Progress = lambda text: None) -> list[Difference]:
@@ -107,6 +114,41 @@ def _board(link: Link, node: NodeEntry, address: int, progress: Progress) -> lis
     return found
 
 
+def not_stated(link: Link, rig: RigFile, progress: Progress = lambda text: None) -> list[Difference]:
+    """What the file says nothing about and that differs from factory settings, on the boards that stand at their place.
+
+    The maker's own defaults cannot be asked for: the yardstick is the protocol's. Travel, marks and texts are among it.
+    """
+    found = []
+    for node in rig.nodes:
+        board = link.nodes.get(node.address)
+        if board is None or board.id != node.unique_id or node.address in link.clashes:
+            continue
+        axes = link.request(m.Identify(0), node=node.address).axes
+        for number, entry in enumerate(node.axes[:axes]):
+            progress(f"reading the rest of {node.address}.{number}")
+            found += _beyond(link, node, number, factory_values(entry))
+    return found
+
+
+def _beyond(link: Link, node: NodeEntry, axis: int, stated: dict[str, int]) -> list[Difference]:
+    label, found = id_text(node.unique_id), []
+    for row in setups.rows_of("axis"):
+        if row.name not in stated:
+            held = link.request(m.Get(0, row.id), node=node.address, axis=axis).value
+            if held != row.default:
+                now, default = show_parameter(row, held), show_parameter(row, row.default)
+                found.append(Difference(label, node.address, axis, row.name, now, default, row.unit, NOT_STATED))
+    marks = setups.marks_of(link, node.address, axis)
+    if marks is not None:
+        found.append(Difference(label, node.address, axis, "marks", setups.summary(marks), "none", "", NOT_STATED))
+    for name in setups.TEXTS:
+        text = read_text(link, node.address, name, axis)
+        if text:
+            found.append(Difference(label, node.address, axis, name, text, "none", "", NOT_STATED))
+    return found
+
+
 def _pairs(link: Link, rig: RigFile, usable: dict[int, int]) -> list[Difference]:
     """Whether the two axes of each pair are alike in what keeps them together."""
     ids = {node.address: id_text(node.unique_id) for node in rig.nodes}
@@ -160,9 +202,8 @@ def _apply(link: Link, rig: RigFile, force: bool, progress: Progress) -> tuple[l
     with setups.quiet(link, places, force):
         todo = [one for one in now if one.what in BY_NAME and one.what != "address"]
         setups.put_back(link, todo, progress)
-        for address in sorted({one.node for one in now if not one.left}):
-            progress(f"saving node {address}")
-            link.request(m.Save(0), node=address, axis=ALL_AXES)
+        for node in rig.nodes:
+            _store(link, node, progress)
     after = compare(link, rig, progress)
     wrong = [one for one in after if not one.left]
     if wrong:
@@ -170,10 +211,31 @@ def _apply(link: Link, rig: RigFile, force: bool, progress: Progress) -> tuple[l
     return written, after
 
 
+def _store(link: Link, node: NodeEntry, progress: Progress) -> None:
+    """Save a board, and let it put back what it has stored, so that what reads the same afterwards is stored.
+
+    To be called while `quiet`: nothing moves by it, and the travel stays known. Raises CheckFailed, DeviceRefused.
+    """
+    progress(f"saving node {node.address}")
+    link.request(m.Save(0), node=node.address, axis=ALL_AXES)
+    link.request(m.Restore(0, _STORED), node=node.address, axis=ALL_AXES)
+    held = link.request(m.Get(0, BY_NAME["address"].id), node=node.address, axis=ALL_AXES).value
+    if held != node.address:
+        raise CheckFailed(
+            f"node {node.address} has stored the address {held} and not its own, though it was saved; look at its "
+            "storage, and apply the file again."
+        )
+
+
+def blocks(one: Difference) -> bool:
+    """Whether writing cannot mend a difference and it makes the rig another one."""
+    return bool(one.left) and one.left not in (LATER, BY_HAND, NOT_IN_FILE)
+
+
 def _writable(found: list[Difference]) -> None:
-    """Raise UsageProblem for a difference that writing cannot mend and that makes the rig another one."""
+    """Raise UsageProblem for a difference that blocks."""
     for one in found:
-        if one.left and one.left not in (LATER, BY_HAND, NOT_IN_FILE):
+        if blocks(one):
             raise UsageProblem(
                 f"the rig does not match the file: {one.what} of board {one.unique_id} is {one.now} and should be "
                 f"{one.then} ({one.left}); nothing was written."
