@@ -13,10 +13,10 @@ MARKS = {"good": ("✓", "green"), "note": ("·", "yellow"), "bad": ("✗", "red
 def doctor(link: LinkOption = None, as_json: JsonOption = False) -> None:
     """Say what is installed, which ports and adapters are there, whether something answers, and what to do next.
 
-    Nothing moves. With --link the link is opened and asked who is there; where nobody answers, usual rates are tried on
-    a serial line, and listened at on a CAN adapter.
+    Nothing moves. With --link the link is opened and asked who is there. Where nobody answers, a serial line is
+    listened to at the usual rates, and asked at them if it is silent; a CAN adapter only listens.
 
-    Examples: `ringlet doctor` and `ringlet doctor --link serial:/dev/ttyUSB0?baud=115200`.
+    Examples: ringlet doctor; ringlet doctor --link serial:/dev/ttyUSB0?baud=115200
     """
     from ringlet.tools.doctor import BAD, looks, platform_note
 

@@ -24,7 +24,9 @@ from ringlet.tools import cli_common as common
 from ringlet.tools.axis_handle import MDEG, AxisHandle
 from ringlet.tools.cli_ramp import limits_of, record_move, write_ramp
 from ringlet.tools.errors import CheckFailed, DeviceRefused, RingletError
+from ringlet.tools.extras import missing
 from ringlet.tools.link import Link
+from ringlet.tools.serve import has_terminals
 
 if TYPE_CHECKING:
     from ringlet.tools.plots import Limits, Profile
@@ -65,11 +67,14 @@ class Ramp(NamedTuple):
     limits: Limits
 
 
-WAYS: Final = (("over a serial port", "--serial"), ("over a python-can bus", "--can"))
+WAYS: Final = (
+    (("over a serial port", "--serial"), ("over a python-can bus", "--can")) if has_terminals()
+    else (("over serial frames on TCP", "--tcp"),)
+)  # fmt: skip
 
 
 def run_demo(out: Path, as_json: bool = False) -> None:
-    """Run both acts and write ramp.png, ramp.csv, demo.json and demo.html to `out`.
+    """Run both acts and write ramp.png, ramp.csv, demo.json and demo.html to `out`; without scipy no ramp.
 
     Raises CheckFailed when a step went wrong, LinkProblem when the rig cannot be served.
     """
@@ -78,7 +83,11 @@ def run_demo(out: Path, as_json: bool = False) -> None:
     if not as_json:
         say(common.CAUTION)
         say(f"The rig is simulated and invented. Its clock runs {SPEED} times as fast as the wall clock.")
-    import scipy.signal  # noqa: F401  (slow to load: not while a motor waits for its owner)
+    drawn = not missing("bench")
+    if drawn:
+        import scipy.signal  # noqa: F401  (slow to load: not while a motor waits for its owner)
+    elif not as_json:
+        say("The picture of the ramp is left out: it comes with the extra `bench` (pip install 'ringlet[bench]').")
 
     acts: list[Act] = []
     ramps: list[Ramp] = []
@@ -89,7 +98,7 @@ def run_demo(out: Path, as_json: bool = False) -> None:
             acts.append(act)
             if not as_json:
                 say(f"\nAct {number}, {way}: --link {url}")
-            _play(link, act, ramps if number == 1 else None, None if as_json else say)
+            _play(link, act, ramps if number == 1 and drawn else None, None if as_json else say)
     for ramp in ramps:
         title = f"Focus ring of the simulated rig, move to {RAMP_TO:g} deg"
         write_ramp(ramp.data, ramp.limits, {"goal_deg": RAMP_TO}, out, title)
@@ -97,11 +106,12 @@ def run_demo(out: Path, as_json: bool = False) -> None:
     good = sum(step.ok for step in steps)
     result = {"rig": RIG, "passed": good, "total": len(steps), "acts": [asdict(act) for act in acts]}
     (out / "demo.json").write_text(json.dumps(result, indent=1), encoding="utf-8")
-    _page(out, acts, good, len(steps))
+    _page(out, acts, good, len(steps), out / "ramp.png" if ramps else None)
     if as_json:
         common.emit(result)
     else:
-        say(f"\n{good} of {len(steps)} steps went as they should. Look at {out / 'demo.html'} and {out / 'ramp.png'}.")
+        files = f"{out / 'demo.html'}" + (f" and {out / 'ramp.png'}" if ramps else "")
+        say(f"\n{good} of {len(steps)} steps went as they should. Look at {files}.")
     if good < len(steps):
         raise CheckFailed("A step of the demo did not go as it should; see the list above.")
 
@@ -242,17 +252,16 @@ def _stop(link: Link, axis: AxisHandle) -> tuple[bool, str]:
     return still and ended > low, f"a stop to everyone at {begun:.1f} deg: ramped down, at rest at {ended:.1f} deg"
 
 
-def _page(out: Path, acts: list[Act], passed: int, total: int) -> None:
+def _page(out: Path, acts: list[Act], passed: int, total: int, picture: Path | None) -> None:
     from jinja2 import Environment
 
     from ringlet.hwsim.rigfile import load_rig
 
     source = (resources.files("ringlet.tools") / "templates" / "demo.html").read_text(encoding="utf-8")
-    picture = out / "ramp.png"
     page = Environment(autoescape=True).from_string(source).render(
         rig=RIG, about=load_rig(RIG).about, acts=acts, passed=passed, total=total, caution=common.CAUTION,
         ramp_target=f"{RAMP_TO:g} deg",
-        picture=base64.b64encode(picture.read_bytes()).decode() if picture.exists() else "",
+        picture=base64.b64encode(picture.read_bytes()).decode() if picture else "",
     )  # fmt: skip
     (out / "demo.html").write_text(page, encoding="utf-8")
 

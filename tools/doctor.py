@@ -2,11 +2,13 @@
 
 Each look gives `Finding`s: what was found, and the next step in words. Nothing here moves a motor; only a named link is
 opened, and on it only questions are sent. CAN is never tried at a guessed bit rate: a sender at the wrong one disturbs
-the bus for everybody (ISO 11898-1: error frames), so a guess is made by listening only.
+the bus for everybody (ISO 11898-1: error frames), so a guess is made by listening only. A serial line is listened to
+first; questions at guessed rates are sent only where nothing at all is heard, and nobody can be disturbed.
 """
 
 from __future__ import annotations
 
+import json
 import os
 import platform
 import re
@@ -18,6 +20,7 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from ringlet.tools.errors import LinkProblem, RingletError
+from ringlet.tools.extras import EXTRAS
 
 GOOD: Final = "good"
 NOTE: Final = "note"
@@ -30,15 +33,6 @@ BITRATES: Final = (500_000, 250_000, 125_000, 1_000_000, 800_000, 100_000, 50_00
 LISTEN_S: Final = 0.5
 ARPHRD_CAN: Final = "280"
 """Type of a CAN interface in sysfs (linux/if_arp.h)."""
-
-JOBS: Final[dict[str, str]] = {
-    "fast": "compiled kernels for wide sweeps",
-    "sweep": "sweeps as Parquet, or over several machines",
-    "take": "takes in MCAP files, timecode, Parquet",
-    "page": "the bench page in the browser",
-    "dev": "the tests",
-}
-"""Extras of pyproject.toml, and the job that each is for."""
 
 
 class Finding(NamedTuple):
@@ -70,11 +64,12 @@ def installed() -> list[Finding]:
         names = ", ".join(missing[""])
         found.append(Finding("packages", BAD, f"missing: {names}", f"pip install {' '.join(missing[''])}"))
     for extra, gone in missing.items():
+        job = EXTRAS[extra].job if extra in EXTRAS else extra
         if extra and gone:
-            text = f"for {JOBS.get(extra, extra)}; missing: {', '.join(gone)}"
+            text = f"for {job}; missing: {', '.join(gone)}"
             found.append(Finding(f"extra {extra}", NOTE, text, f"pip install 'ringlet[{extra}]' if you want this"))
         elif extra:
-            found.append(Finding(f"extra {extra}", GOOD, f"for {JOBS.get(extra, extra)}"))
+            found.append(Finding(f"extra {extra}", GOOD, f"for {job}"))
     return found
 
 
@@ -114,21 +109,55 @@ def _permission(device: Path) -> str:
     return "ask who runs the machine for access to it"
 
 
-def can_interfaces(net: Path = Path("/sys/class/net")) -> list[Finding]:
-    """SocketCAN interfaces of Linux. `net` is another folder in tests."""
+def _ip_says() -> str:
+    """What the system knows about its CAN interfaces, as JSON; nothing where there is no `ip`."""
+    import shutil
+    import subprocess
+
+    program = shutil.which("ip")
+    if program is None:
+        return ""
+    words = [program, "-details", "-json", "link", "show", "type", "can"]
+    with suppress(OSError, subprocess.TimeoutExpired):
+        return subprocess.run(words, capture_output=True, text=True, timeout=5, check=False).stdout
+    return ""
+
+
+def can_details(said: str) -> dict[str, tuple[int, str]]:
+    """(bit rate or 0, state of the controller) by interface, from `ip -details -json` (its keys: from memory)."""
+    found = {}
+    with suppress(ValueError, TypeError, AttributeError):
+        for one in json.loads(said or "[]"):
+            data = one.get("linkinfo", {}).get("info_data", {})
+            rate = data.get("bittiming", {}).get("bitrate", 0)
+            found[str(one.get("ifname"))] = (int(rate), str(data.get("state", "")).lower())
+    return found
+
+
+def _can_up(name: str, details: dict[str, tuple[int, str]]) -> Finding:
+    rate, state = details.get(name, (0, ""))
+    text = f"{name} is up" + (f", {rate} bit/s" if rate else "") + (f", {state}" if state else "")
+    if state in ("error-passive", "bus-off"):
+        step = "many errors: another bit rate than the bus has, no termination, or nobody else is there"
+        return Finding("can", BAD, text, step)
+    return Finding("can", GOOD, text, f"ringlet doctor --link can:socketcan:{name}")
+
+
+def can_interfaces(net: Path = Path("/sys/class/net"), ip_says: Callable[[], str] = _ip_says) -> list[Finding]:
+    """SocketCAN interfaces of Linux. `net` and `ip_says` are others in tests."""
     if not net.is_dir():
         step = "use an adapter: can:slcan:PORT, or a python-can driver"
         return [Finding("can", NOTE, "no SocketCAN on this system", step)]
     found = []
-    for folder in sorted(net.iterdir()):
-        if _read(folder / "type") != ARPHRD_CAN:
-            continue
+    folders = [folder for folder in sorted(net.iterdir()) if _read(folder / "type") == ARPHRD_CAN]
+    details = can_details(ip_says()) if folders else {}
+    for folder in folders:
         name = folder.name
         if _read(folder / "operstate") == "down":
             step = f"sudo ip link set {name} up type can bitrate 500000 (the bit rate of your bus)"
             found.append(Finding("can", BAD, f"{name} is there and down", step))
         else:
-            found.append(Finding("can", GOOD, f"{name} is up", f"ringlet doctor --link can:socketcan:{name}"))
+            found.append(_can_up(name, details))
     return found or [Finding("can", NOTE, "no CAN interface is there", "plug the adapter in; look at its driver")]
 
 
@@ -147,7 +176,7 @@ def answers(url: str) -> list[Finding]:
             nodes = link.discover()
             heard = link.transport.heard
     except LinkProblem as error:
-        return [Finding("link", BAD, str(error).rstrip("."), "")]
+        return [Finding("link", BAD, str(error).rstrip("."), _way_in(url))]
     if not nodes:
         return [Finding("link", BAD, f"{url} opens, and no node answers", _silent(heard)), *_guess(url)]
     found = [Finding("link", GOOD, f"{url}: {len(nodes)} node{'s' if len(nodes) > 1 else ''} found")]
@@ -167,12 +196,22 @@ def _silent(heard: int) -> str:
     return "check power, ground, that the two wires are not swapped, termination (CAN: 120 ohm at both ends), bit rate"
 
 
+def _way_in(url: str) -> str:
+    """What to do about a port that is there and may not be opened; nothing for other links."""
+    device = Path(url.partition("?")[0].rpartition(":")[2])
+    there = os.name == "posix" and device.is_char_device()
+    return _permission(device) if there and not os.access(device, os.R_OK | os.W_OK) else ""
+
+
 def _guess(url: str) -> Iterator[Finding]:
     """Look for the rate at which the bus would answer."""
     if url.startswith("serial:") and "://" not in url:
         yield guess_serial(url)
     elif url.startswith("can:slcan:"):
         yield guess_can(url)
+    elif url.startswith("can:socketcan:"):
+        step = "compare the rate with that of your nodes; `ip -details -statistics link show` counts errors"
+        yield Finding("guess", NOTE, "the interface's bit rate was set with it, and is not tried at others", step)
 
 
 def with_option(url: str, key: str, value: object) -> str:
@@ -190,38 +229,68 @@ def _asks(url: str) -> bool:
         return bool(link.discover())
 
 
-def guess_serial(url: str, asks: Callable[[str], bool] = _asks) -> Finding:
-    """Ask at each usual baud rate."""
-    for baud in BAUDS:
-        tried = with_option(url, "baud", baud)
-        with suppress(RingletError):
-            if asks(tried):
-                return Finding("guess", GOOD, f"something answers at {baud} baud", f"ringlet status --link '{tried}'")
-    return Finding("guess", NOTE, "nothing answers at any usual baud rate", "check wiring and power first")
+class Heard(NamedTuple):
+    """What came in while nothing was sent."""
+
+    frames: int
+    """of this protocol on a serial line, any on CAN"""
+    all: int
+    """bytes or frames, whatever they are"""
 
 
-def _listens(url: str, seconds: float = LISTEN_S) -> int:
-    """Valid frames that are heard here; the adapter only listens and does not acknowledge."""
+def _listens(url: str, seconds: float = LISTEN_S) -> Heard:
+    """Listen for a while; a CAN adapter does not acknowledge either."""
     import time
 
     from ringlet.tools.transports import open_transport
 
-    transport = open_transport(with_option(url, "listen_only", True))
+    transport = open_transport(with_option(url, "listen_only", True) if url.startswith("can:") else url)
     try:
+        frames = 0
         end = time.monotonic() + seconds
         while (left := end - time.monotonic()) > 0:
-            transport.receive(left)
-        return transport.heard
+            frames += len(transport.receive(left))
+        return Heard(transport.heard if transport.is_can else frames, transport.heard)
     finally:
         transport.close()
 
 
-def guess_can(url: str, listens: Callable[[str], int] = _listens) -> Finding:
+def guess_serial(
+    url: str, listens: Callable[[str], Heard] = _listens, asks: Callable[[str], bool] = _asks
+) -> Finding:
+    """Listen at each usual baud rate as long as something speaks; where nothing does, ask at each."""
+
+    def found(tried: str, how: str) -> Finding:
+        return Finding("guess", GOOD, f"{how} at {tried.rpartition('=')[2]} baud", f"ringlet status --link '{tried}'")
+
+    tries = [with_option(url, "baud", baud) for baud in BAUDS]
+    speaks = False
+    for tried in tries:
+        with suppress(RingletError):
+            heard = listens(tried)
+            if heard.frames:
+                return found(tried, "frames are heard")
+            if not heard.all:
+                break
+            speaks = True
+    if speaks:
+        return Finding(
+            "guess", NOTE, "something speaks, and at no usual baud rate is it this protocol; it was only listened to",
+            "switch off what else is on the line, then try again",
+        )  # fmt: skip
+    for tried in tries:
+        with suppress(RingletError):
+            if asks(tried):
+                return found(tried, "something answers")
+    return Finding("guess", NOTE, "nothing answers at any usual baud rate", "check wiring and power first")
+
+
+def guess_can(url: str, listens: Callable[[str], Heard] = _listens) -> Finding:
     """Listen at each usual bit rate; something must be speaking on the bus."""
     for bitrate in BITRATES:
         tried = with_option(url, "bitrate", bitrate)
         with suppress(RingletError):
-            if listens(tried):
+            if listens(tried).frames:
                 text = f"frames are heard at {bitrate} bit/s"
                 return Finding("guess", GOOD, text, f"ringlet status --link '{tried}'")
     return Finding(

@@ -5,10 +5,7 @@ Exit codes: 0 done, 1 the device failed the check, 2 bad usage or input, 3 no li
 
 from __future__ import annotations
 
-from ringlet.protocol.codes import FAULTS, REFUSALS, Fault, Refusal, names
-from ringlet.protocol.header import ALL_AXES
-from ringlet.protocol.params import BY_ID
-from ringlet.protocol.wire import KINDS
+# The tables of the protocol are loaded where a sentence needs them: every command loads this file, --help too.
 
 
 class RingletError(Exception):
@@ -50,12 +47,18 @@ class DeviceRefused(RingletError):
     """
 
     def __init__(self, code: int, item: int, of: str, *, node: int, axis: int) -> None:
+        from ringlet.protocol.header import ALL_AXES
+
         self.code, self.item, self.of, self.node, self.axis = code, item, of, node, axis
         where = f"node {node}" if axis == ALL_AXES else f"axis {axis} of node {node}"
         super().__init__(f"{where} refused {of}: {_why(code, item, of)}")
 
 
 def _why(code: int, item: int, of: str) -> str:
+    from ringlet.protocol.codes import REFUSALS, Refusal, names
+    from ringlet.protocol.params import BY_ID
+    from ringlet.protocol.wire import KINDS
+
     if code not in set(Refusal):
         return f"code {code}, item {item}, which this version does not know"
     refusal = Refusal(code)
@@ -78,4 +81,6 @@ def _why(code: int, item: int, of: str) -> str:
 
 def fault_text(fault: int) -> str:
     """Name and meaning of a fault, for sentences."""
+    from ringlet.protocol.codes import FAULTS, Fault, names
+
     return f"{names('fault')[fault]}: {FAULTS[Fault(fault)].doc}" if fault in set(Fault) else f"fault {fault}"

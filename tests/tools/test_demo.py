@@ -7,6 +7,7 @@ import json
 from pathlib import Path
 
 import pytest
+from answer_check import valid
 
 from ringlet.tools import demo
 from ringlet.tools.errors import CheckFailed
@@ -14,7 +15,7 @@ from ringlet.tools.errors import CheckFailed
 
 def test_demo_runs_over_serial_and_can(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     demo.run_demo(tmp_path, as_json=True)
-    told = json.loads(capsys.readouterr().out)
+    told = valid("demo", capsys.readouterr().out)
     assert [act["url"].split(":")[0] for act in told["acts"]] == ["serial", "can"]
     for act in told["acts"]:
         whats = [step["what"] for step in act["steps"]]
@@ -36,3 +37,13 @@ def test_a_failed_step_fails_the_demo(tmp_path: Path, monkeypatch: pytest.Monkey
         demo.run_demo(tmp_path, as_json=True)
     steps = json.loads((tmp_path / "demo.json").read_text())["acts"][0]["steps"]
     assert [step["what"] for step in steps if not step["ok"]] == ["moved"]
+
+
+def test_without_pseudo_terminals_it_runs_over_tcp(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As on a system that has none; `test_platforms` holds that this way is then chosen."""
+    monkeypatch.setattr(demo, "WAYS", (("over serial frames on TCP", "--tcp"),))
+    demo.run_demo(tmp_path, as_json=True)
+    told = json.loads((tmp_path / "demo.json").read_text())
+    assert (told["passed"], told["total"]) == (8, 8)
+    assert told["acts"][0]["url"].startswith("serial:socket://127.0.0.1:")
+    assert "stopped\nover serial frames on TCP." in (tmp_path / "demo.html").read_text()

@@ -26,6 +26,7 @@ from ringlet.tools.cli_common import (
     SourceOption,
 )
 from ringlet.tools.errors import CheckFailed, UsageProblem
+from ringlet.tools.extras import need
 
 if TYPE_CHECKING:
     from ringlet.tools.bench.carry_out import Order
@@ -166,6 +167,7 @@ def order_again(job: str, run: Run, link: str | None, source: int, force: bool) 
 
 def run_bench(order: Order, out: Path | None, resume: Path | None, as_json: bool, yes: bool) -> None:
     """Carry out an order, keep it in its folder, and tell. Raises CheckFailed when a verdict failed."""
+    need("bench")
     from ringlet.tools.bench import carry_out
     from ringlet.tools.bench.registry import MEASUREMENTS
     from ringlet.tools.bench.run_folder import Folder, check_free
