@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -59,10 +60,13 @@ def emit(data: Any) -> None:
 
 
 def console() -> Console:
-    """Where people read: as wide as the screen, or 120 columns when there is none."""
+    """Where people read: as wide as the screen, or 120 columns when there is none. NO_COLOR leaves bold out too."""
     from rich.console import Console
 
-    return Console(highlight=False, soft_wrap=False, width=None if sys.stdout.isatty() else 120)
+    return Console(
+        highlight=False, soft_wrap=False, width=None if sys.stdout.isatty() else 120,
+        color_system=None if os.environ.get("NO_COLOR") else "auto",
+    )  # fmt: skip
 
 
 def note(text: str) -> None:
@@ -150,9 +154,15 @@ def state_of(handle: AxisHandle) -> str:
 
 
 @contextmanager
-def driving(link: Link, handles: AxisHandle | Sequence[AxisHandle], force: bool = False) -> Iterator[None]:
-    """Own one axis or several for the body of the block, and give up at the end. Whatever goes wrong, all ramp down."""
-    note(CAUTION)
+def driving(
+    link: Link, handles: AxisHandle | Sequence[AxisHandle], force: bool = False, caution: str = CAUTION
+) -> Iterator[None]:
+    """Own one axis or several for the body of the block, and give up at the end. Whatever goes wrong, all ramp down.
+
+    `caution` is shorter, or empty, only where the whole one has been shown for the same work before.
+    """
+    if caution:
+        note(caution)
     several = isinstance(handles, Sequence)
     taken: list[AxisHandle] = []
     try:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -23,11 +23,12 @@ from ringlet.tools.cli_common import (
 )
 from ringlet.tools.cli_optics import PlotOption, finite, picture
 from ringlet.tools.errors import CheckFailed, RingletError, UsageProblem
+from ringlet.tools.extras import need
 
 if TYPE_CHECKING:
     from ringlet.tools.axis_handle import AxisHandle
     from ringlet.tools.lens.calibrate import Session
-    from ringlet.tools.lens.curve import MarkCurve
+    from ringlet.tools.lens.curve import MarkCurve, Reading
     from ringlet.tools.lens.marksfile import MarkTable
     from ringlet.tools.lens.transfer import Progress
     from ringlet.tools.lens.wiretable import WireTable
@@ -104,12 +105,13 @@ def show(
         span, out = curve.reading(ring, doubt), left.get(ring)
         rows.append({
             "ring_deg": ring, "value": finite(value), "low": finite(span.low), "high": finite(span.high),
-            "left_out_deg": out and out.error_deg, "left_out_value": out and finite(out.foretold),
+            "or_past_infinity": span.past, "left_out_deg": out and out.error_deg,
+            "left_out_value": out and finite(out.foretold),
         })  # fmt: skip
     if as_json:
         common.emit({
             "name": table.name, "kind": curve.unit, "marks": rows, "fit_deg": fit, "doubt_deg": doubt,
-            "scale": SCALE_UNITS[curve.unit], "plot": plot and str(plot),
+            "scale": SCALE_UNITS[curve.unit], "past_infinity_deg": curve.past_deg, "plot": plot and str(plot),
         })  # fmt: skip
         return
     from ringlet.tools import show as screen
@@ -118,8 +120,11 @@ def show(
                         right=("ring\ndeg", "left out\ndeg"))  # fmt: skip
     for row in rows:
         texts = [values.show(float(row[key]), curve.unit, feet) for key in ("value", "low", "high")]
+        texts[2] += ", past" if row["or_past_infinity"] else ""
         error = "-" if row["left_out_deg"] is None else f"{row['left_out_deg']:+.2f}"
         grid.add_row(f"{row['ring_deg']:.2f}", *texts, error)
+    if curve.past_deg is not None:
+        grid.add_row(f"{curve.past_deg:.2f}", "past inf", "-", "-", "-")
     common.console().print(grid)
     typer.echo(
         f"A ring angle is sure to ±{doubt:.2g} deg (k = 2): marks left out one by one ±{2 * fit:.2g} deg"
@@ -137,37 +142,46 @@ def convert(
 ) -> None:
     """Values to ring angles and ring angles to values, with what is not sure.
 
+    Past infinity a ring angle has no distance: told are the degrees past the infinity mark, and what 1/distance would
+    be if the curve went straight on.
+
     Examples: ringlet marks convert focus-long 2.5m "6'3" inf 120deg; ringlet marks convert iris T5.6 --motor small
     """
     from ringlet.tools.lens import marksfile
     from ringlet.tools.lens import values as written
-    from ringlet.tools.lens.curve import ring_doubt_deg
+    from ringlet.tools.lens.curve import PAST, ring_doubt_deg
 
     table = marksfile.load(marks)
     curve = table.curve()
     doubt = ring_doubt_deg(*counts_and_play(table, motor), curve.fit_doubt_deg())
-    found = []
+    found: list[tuple[str, float, Reading | None]] = []
     for text in values:
         word = text.strip().lower()
         if word.endswith(("deg", "°")):
             ring = common.number(word.removesuffix("deg").removesuffix("°").strip(), "the ring angle", "deg")
         else:
-            ring = curve.ring_at(written.parse(text, curve.unit).value)
-        found.append((text, ring, curve.reading(ring, doubt)))
+            ring = curve.ring_at(written.parse(text, curve.unit, mark=True).value)
+        found.append((text, ring, None if curve.past_by(ring) else curve.reading(ring, doubt)))
     if as_json:
-        common.emit([
-            {"given": text, "ring_deg": ring, "value": finite(one.value), "low": finite(one.low),
-             "high": finite(one.high), "kind": curve.unit, "doubt_deg": doubt} for text, ring, one in found
-        ])  # fmt: skip
+        common.emit([{"given": text, "ring_deg": ring, "kind": curve.unit, "doubt_deg": doubt} | (
+            {"value": finite(PAST), "past_infinity_deg": curve.past_by(ring), "guess_per_m": curve.past_scale_at(ring)}
+            if one is None else
+            {"value": finite(one.value), "low": finite(one.low), "high": finite(one.high), "or_past_infinity": one.past}
+        ) for text, ring, one in found])  # fmt: skip
         return
     from ringlet.tools import show as screen
 
     grid = screen.table("given", "ring\ndeg", "value", "from", "to", title=f"{table.name}, ±{doubt:.2g} deg (k = 2)",
                         right=("ring\ndeg",))  # fmt: skip
     for text, ring, one in found:
-        told = [written.show(value, curve.unit) for value in one]
+        if one is None:
+            guess = f"about {curve.past_scale_at(ring):.3g} 1/m"
+            grid.add_row(text, f"{ring:.3f}", f"past inf by {curve.past_by(ring):.3g} deg", "-", guess)
+            continue
+        told = [written.show(value, curve.unit) for value in (one.value, one.low, one.high)]
         if curve.unit == "distance" and math.isfinite(one.value):
             told[0] += f" ({written.show(one.value, curve.unit, True)})"
+        told[2] += ", past" if one.past else ""
         grid.add_row(text, f"{ring:.3f}", *told)
     common.console().print(grid)
 
@@ -212,6 +226,7 @@ def upload(
         f"Axis {where} holds {len(table.marks)} {table.unit} marks, read back and the same (check {table.check:#06x}). "
         f"Its straight lines between them stay within {error.largest_deg:.2g} deg of the curve."
         + ("" if save else " They are lost at power-off; --save keeps them.")
+        + ("" if curve.past_deg is None else " The mark past infinity stays here: a motor's table ends at infinity.")
     )
 
 
@@ -297,10 +312,14 @@ def _held(handle: AxisHandle) -> WireTable:
 
 WORDS = """\
 A value as the lens says it    takes a mark where the ring stands: 1.9 m, 6'3", inf, T2.8, 50 mm
+past inf                       the ring turns past infinity so far: a mark without a distance
 to DEG | by DEG                turns the ring to an angle, or by an angle
 free | hold                    lets the ring turn by hand, or holds it
 where | list | undo            position; marks so far; takes the last one back
 done | quit                    writes the table; or leaves, to go on later with the same --journal"""
+
+
+REMINDER = "Caution as when this session began: gears pinch fingers, and the power must be in reach to be cut."
 
 
 def take(
@@ -326,6 +345,7 @@ def take(
     Examples: ringlet marks take distance --out mine.toml --link serial:/dev/ttyUSB0?baud=115200;
     printf 'to 30\\nT2.8\\nlist\\nquit\\n' | ringlet marks take stop --out mine.toml --find --link sim:trio --axis 1
     """
+    need("bench")
     from ringlet.tools.lens import marksfile, transfer
     from ringlet.tools.lens.calibrate import Session
 
@@ -337,13 +357,14 @@ def take(
     with common.open_link(link, source) as bus:
         handle = common.one_axis(bus, node, axis)
         transfer.fits_role(handle, session.unit)
+        bench = _Bench(bus, handle, session, limit, force)
         if find:
-            with common.driving(bus, handle, force):
+            with bench.driving():
                 common.make_ready(bus, handle, find)
         common.note(WORDS)
         if session.resumed:
             common.note(f"Going on with {session.resumed} marks from {kept}.")
-        finished = _Bench(bus, handle, session, limit, force).lines()
+        finished = bench.lines()
     if finished is None:
         common.note(f"Left with {len(session.marks)} marks; the same command goes on from {kept}.")
         if as_json:
@@ -364,6 +385,12 @@ class _Bench:
 
     def __init__(self, bus: Link, handle: AxisHandle, session: Session, speed: float, force: bool) -> None:
         self.bus, self.handle, self.session, self.speed, self.force = bus, handle, session, speed, force
+        self._caution = REMINDER if session.resumed else common.CAUTION
+
+    def driving(self) -> AbstractContextManager[None]:
+        """Own the axis. The caution comes before the first motion, and short where the session has begun before."""
+        caution, self._caution = self._caution, ""
+        return common.driving(self.bus, self.handle, self.force, caution)
 
     def lines(self) -> MarkCurve | None:
         """The finished curve after `done`; None after `quit` or the end of the input."""
@@ -405,7 +432,7 @@ class _Bench:
 
     def _drive(self, word: str, rest: str) -> None:
         deg = common.number(rest, f"`{word}`", "deg") if word in ("to", "by") else 0.0
-        with common.driving(self.bus, self.handle, self.force):
+        with self.driving():
             match word:
                 case "to":
                     self.handle.move(deg, self.speed)

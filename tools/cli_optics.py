@@ -30,8 +30,10 @@ def picture(path: Path) -> None:
 
 
 def finite(value: float) -> float | str:
-    """A number for JSON, which has no infinity: that is the text `inf`."""
-    return value if math.isfinite(value) else "inf"
+    """A number for JSON, which has no infinity: that is the text `inf`; a mark past infinity is `past inf`."""
+    if math.isfinite(value):
+        return value
+    return "inf" if value > 0 else "past inf"
 
 
 def length_mm(text: str, option: str) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
@@ -18,15 +19,25 @@ from ringlet.tools.cli_optics import (
     TransmissionOption,
     finite,
     is_axis,
+    length_mm,
     optics_of,
     picture,
 )
-from ringlet.tools.cli_twocamera import converge, geometry
+from ringlet.tools.cli_twocamera import (
+    ClearanceOption,
+    RatioOption,
+    ZeroOption,
+    converge,
+    geometry,
+    limits,
+    turned_by,
+)
 from ringlet.tools.errors import UsageProblem
 
 if TYPE_CHECKING:
     from ringlet.tools.lens.marksfile import MarkTable
     from ringlet.tools.lens.pair import Pair
+    from ringlet.tools.lens.together import Target
     from ringlet.tools.link import Link
 
 app = typer.Typer(
@@ -176,7 +187,7 @@ def upload(
     """Send each motor of a pair its own lens's marks, read back and compared. Nothing moves.
 
     Examples: ringlet pair upload focus-long focus-long-right --link sim:pair;
-    ringlet pair upload iris iris-right --axes 16.1,17.1 --save
+    ringlet pair upload zoom zoom-right --link sim:eight; ringlet pair upload iris iris-right --axes 16.1,17.1 --save
     """
     from ringlet.tools.lens import transfer
     from ringlet.tools.lens.pair import pair_of
@@ -215,6 +226,12 @@ def move(
     linked: Annotated[
         bool, typer.Option("--linked", help="Convergence goes to the same distance; otherwise it stays free.")
     ] = False,
+    interaxial: Annotated[
+        str, typer.Option("--interaxial", metavar="MM", help="With --linked: distance between the lenses now.")
+    ] = "",
+    ratio: RatioOption = None,
+    zero: ZeroOption = None,
+    clearance: ClearanceOption = "",
     speed: Annotated[str, typer.Option("--speed", metavar="DEG_S", help="Highest speed, deg/s of the ring.")] = "",
     find: FindOption = False,
     force: ForceOption = False,
@@ -224,9 +241,12 @@ def move(
 ) -> None:
     """Send both motors of a pair to one distance, T-stop or focal length; they start in one tick.
 
-    Each finds the place in its own marks. A value that one of them cannot reach moves none.
+    Each finds the place in its own marks. A value that one of them cannot reach moves none. With --linked the
+    interaxial distance must be known, given or from the table's interaxial axis: marks that a convergence axis has for
+    another one are refused, and so is a way that the table does not allow.
 
-    Examples: ringlet pair move 2.5m --find --link sim:pair; ringlet pair move T2.8 --axes 16.1,17.1
+    Examples: ringlet pair move 2.5m --find --link sim:pair; ringlet pair move T2.8 --axes 16.1,17.1;
+    ringlet pair move 3m --linked --interaxial 60mm --ratio 20; ringlet pair move 3m --linked --clearance my-rig.toml
     """
     from ringlet.tools.lens import together, transfer
     from ringlet.tools.lens.values import guess, show
@@ -236,6 +256,7 @@ def move(
     roles = {transfer.RINGS[wanted.kind]} | ({"convergence"} if linked else set())
     if linked and wanted.kind != "distance":
         raise UsageProblem(f"--linked is for distances, and {value} is a {wanted.kind}; leave it out.")
+    linkage = _linkage(linked, interaxial, ratio, zero, clearance)
     with common.open_link(link, source) as bus:
         handles = _axes(bus, axes, roles)
         if axes and linked:
@@ -247,6 +268,8 @@ def move(
                 "with --axes."
             )
         goals = together.targets(handles, wanted.value, wanted.kind)
+        if linkage is not None:
+            linkage(bus, goals, wanted.value)
         if not find:
             together.within_travel(goals)
         with common.driving(bus, handles, force):
@@ -265,6 +288,46 @@ def move(
         numbers = (one.wanted_deg, one.setpoint_deg, one.position_deg)
         grid.add_row(one.name, one.role, *(f"{number:.3f}" for number in numbers))
     common.console().print(grid)
+
+
+Linkage = Callable[["Link", "list[Target]", float], None]
+"""Refuses goals of convergence axes that do not belong to the interaxial distance."""
+
+
+def _linkage(
+    linked: bool, interaxial: str, ratio: float | None, zero: float | None, clearance: str
+) -> Linkage | None:
+    """What --linked must know. Raises UsageProblem."""
+    from ringlet.tools.lens import clearance as clear
+    from ringlet.tools.lens import mirror
+
+    if not linked:
+        if interaxial or clearance or ratio is not None or zero is not None:
+            raise UsageProblem("--interaxial, --ratio, --zero and --clearance are for --linked; add it.")
+        return None
+    table = clear.load(clearance) if clearance else None
+    if not interaxial and (table is None or table.interaxial is None):
+        raise UsageProblem(
+            "--linked needs the interaxial distance as it is now; give --interaxial, or --clearance with a table that "
+            "says how its interaxial axis is geared."
+        )
+    base = length_mm(interaxial, "--interaxial") if interaxial else None
+    turned_by(ratio, zero, None)
+
+    def check(bus: Link, goals: list[Target], value: float) -> None:
+        if base is None:
+            assert table is not None
+            assert table.interaxial is not None
+            axis = mirror.handle_of(bus, table.interaxial, "interaxial")
+            apart = table.interaxial.value(mirror.known(axis))
+        else:
+            apart = base
+        held = None if table is None else table.convergence
+        turned = [one for one in goals if one.role == "convergence"]
+        gearing = turned_by(ratio, zero, held, *(one.name for one in turned))
+        mirror.fits([(one.handle, one.ring_deg) for one in turned], value, apart, *gearing, table)
+
+    return check
 
 
 def skew(
@@ -320,6 +383,8 @@ def skew(
 
 
 for _name, _command in (
-    ("curve", curve), ("upload", upload), ("move", move), ("skew", skew), ("geometry", geometry), ("converge", converge)
+    ("curve", curve), ("upload", upload), ("move", move), ("skew", skew), ("geometry", geometry),
+    ("converge", converge), ("limits", limits),
 ):  # fmt: skip
-    app.command(_name, context_settings=common.NUMBERS, epilog=common.CAUTION if _name == "move" else None)(_command)
+    _caution = common.CAUTION if _name in ("move", "limits") else None
+    app.command(_name, context_settings=common.NUMBERS, epilog=_caution)(_command)

@@ -19,7 +19,9 @@ from ringlet.tools.cli_common import (
     NodeOption,
     SourceOption,
 )
+from ringlet.tools.cli_motion import SpeedOption
 from ringlet.tools.errors import CheckFailed, DeviceRefused, NoAnswer, UsageProblem
+from ringlet.tools.extras import need
 
 if TYPE_CHECKING:
     from ringlet.tools.link import AxisHandle, Link
@@ -44,7 +46,7 @@ def ramp(
     to: Annotated[str, typer.Argument(metavar="DEG", help="Ring position to go to, deg.")],
     out: Annotated[Path, typer.Option("--out", help="Folder for ramp.png, ramp.csv and ramp.json.")] = Path("ramp"),
     begin: Annotated[str, typer.Option("--from", metavar="DEG", help="Go here first; default: where it stands.")] = "",
-    speed: Annotated[str, typer.Option("--speed", metavar="DEG_S", help="Highest speed, deg/s.")] = "",
+    speed: SpeedOption = "",
     rate: Annotated[float, typer.Option(min=10, max=1000, help="Samples a second, at the most.")] = 250.0,
     find: FindOption = False,
     link: LinkOption = None,
@@ -58,6 +60,7 @@ def ramp(
 
     Examples: ringlet ramp 60 --find --link sim:single; ringlet ramp 200 --from 20 --out wide --axis 1
     """
+    need("bench")
     goal = common.number(to, "The position", "deg", -2e6, 2e6)
     first = common.number(begin, "--from", "deg", -2e6, 2e6) if begin else None
     limit = common.number(speed, "--speed", "deg/s", 0.001, 3600.0) if speed else None
@@ -176,6 +179,8 @@ def _tell(summary: dict[str, Any]) -> None:
 
 
 class Check(NamedTuple):
+    """One way past a limit that was tried."""
+
     name: str
     passed: bool
     found: str

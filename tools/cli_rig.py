@@ -27,12 +27,21 @@ def _progress(as_json: bool) -> Callable[[str], None]:
 
 
 @app.command()
-def check(rig: RigArgument, link: LinkOption = None, source: SourceOption = 1, as_json: JsonOption = False) -> None:
+def check(
+    rig: RigArgument,
+    link: LinkOption = None,
+    everything: Annotated[
+        bool, typer.Option("--all", help="List too what the file does not state and differs from factory settings.")
+    ] = False,
+    source: SourceOption = 1,
+    as_json: JsonOption = False,
+) -> None:
     """Compare what is on the bus with the rig file: boards, addresses, axes, roles, parameters, pairs. Nothing changes.
 
-    Each difference is named; with any, the exit code is 1.
+    Each difference is named; with any, the exit code is 1. Only what the file states is compared; --all lists the rest
+    (travel, marks, names, other parameters) and leaves the exit code alone.
 
-    Examples: ringlet rig check pair --link can:socketcan:can0; ringlet rig check my-rig.toml --link sim:pair --json
+    Examples: ringlet rig check pair --all --link can:socketcan:can0; ringlet rig check my-rig.toml --json
     """
     from ringlet.hwsim.rigfile import load_rig
     from ringlet.tools.rig import survey
@@ -40,10 +49,13 @@ def check(rig: RigArgument, link: LinkOption = None, source: SourceOption = 1, a
     wanted = load_rig(rig)
     with common.open_link(link, source) as bus:
         found = survey.compare(bus, wanted, _progress(as_json))
+        rest = survey.not_stated(bus, wanted, _progress(as_json)) if everything else None
     if as_json:
-        common.emit({"rig": wanted.name, "same": not found, "differences": [one._asdict() for one in found]})
+        common.emit({"rig": wanted.name, "same": not found, "differences": [one._asdict() for one in found],
+                     "not_stated": None if rest is None else [one._asdict() for one in rest]})  # fmt: skip
     else:
         _say(found, wanted.name)
+        _say_rest(rest)
     if found:
         raise CheckFailed(
             f"the rig differs from {wanted.name!r} in {len(found)} places; `ringlet rig apply` writes it."
@@ -60,7 +72,7 @@ def apply(
     as_json: JsonOption = False,
 ) -> None:
     """Write the rig file to the boards: addresses by unique id, parameters, and store them. Only what differs is
-    written, so after an interruption run it again.
+    written, so after an interruption run it again. Storing is done each time, and read back from what is stored.
 
     Everything is stopped first and nothing is moved. Axes whose gears or direction change must find their stops anew.
 
@@ -77,17 +89,20 @@ def apply(
             _say(found, wanted.name)
         todo = [one for one in found if not one.left]
         written: list[Difference] = []
-        left = found
-        if todo and common.agreed(f"Stop the rig and write {len(todo)} differences?", yes):
+        left, applied = found, False
+        able = bool(todo) or not any(map(survey.blocks, found))
+        if able:
             common.note(common.CAUTION)
+        if able and common.agreed(f"Stop the rig, write {len(todo)} differences and store all settings?", yes):
             written, left = survey.apply(bus, wanted, force=force, progress=_progress(as_json))
+            applied = True
     if as_json:
-        common.emit({"rig": wanted.name, "written": [one._asdict() for one in written],
+        common.emit({"rig": wanted.name, "stored": applied, "written": [one._asdict() for one in written],
                      "left": [one._asdict() for one in left]})  # fmt: skip
     elif any(setups.ends_calibration(one) for one in written):
         typer.echo("What ring positions are counted by has changed: find the end stops again.")
-    if written and not as_json:
-        typer.echo(f"{len(written)} differences are written and stored.")
+    if applied and not as_json:
+        typer.echo(f"{len(written)} differences are written; {len(wanted.nodes)} boards have stored all, read back.")
     if left:
         raise CheckFailed(
             f"{len(left)} differences are left, first {left[0].what} of {left[0].place} "
@@ -107,3 +122,25 @@ def _say(found: list[Difference], name: str) -> None:
         grid.add_row(one.unique_id, one.place, one.what, f"{one.now}{unit}", f"{one.then}{unit}",
                      f"{show.LIMIT} {one.left}" if one.left else "")  # fmt: skip
     common.console().print(grid)
+
+
+def _say_rest(rest: list[Difference] | None) -> None:
+    """What the check did not look at; None: it was not asked for."""
+    from ringlet.tools import show
+
+    if rest is None:
+        typer.echo(
+            "Only what the file states was compared; --all lists what else differs from factory settings. "
+            "Whether an address is stored too cannot be asked; `ringlet rig apply` stores each time."
+        )
+        return
+    if not rest:
+        typer.echo("What the file does not state is as the protocol's factory settings have it.")
+        return
+    grid = show.table("where", "what", "on the bus", "factory", title="Not stated in the file, and not as from factory",
+                      right=("on the bus", "factory"))  # fmt: skip
+    for one in rest:
+        unit = f" {one.unit}".rstrip()
+        grid.add_row(one.place, one.what, f"{one.now}{unit}", f"{one.then}{unit}")
+    common.console().print(grid)
+    typer.echo("Factory settings are the protocol's; a maker's own defaults cannot be asked for.")

@@ -23,13 +23,15 @@ LensArgument = Annotated[str, typer.Argument(metavar="LENS", help="Lens card: a 
 
 def sim(
     rig: Annotated[str, typer.Argument(metavar="RIG", help="A name of `ringlet rigs`, or a rig file.")],
-    serial: Annotated[bool, typer.Option("--serial", help="On a serial port (pseudo-terminal); default.")] = False,
+    serial: Annotated[
+        bool, typer.Option("--serial", help="On a serial port (pseudo-terminal); default where there are any.")
+    ] = False,
     tcp: Annotated[bool, typer.Option("--tcp", help="On a TCP port of this machine (loopback only).")] = False,
     can: Annotated[bool, typer.Option("--can", help="On a CAN bus: a serial-line adapter (pseudo-terminal).")] = False,
     channel: Annotated[str, typer.Option(help="With --can: this SocketCAN channel instead, as in vcan0.")] = "",
     port: Annotated[int, typer.Option(min=0, max=65535, help="With --tcp: the port; 0 takes a free one.")] = 0,
     seconds: Annotated[float | None, typer.Option(min=0, help="End after so long; default: at Ctrl-C.")] = None,
-    speed: Annotated[float, typer.Option(min=0.1, max=50, help="The rig's clock against the wall clock.")] = 1.0,
+    speed: Annotated[float, typer.Option(min=0.1, max=50, help="The rig's clock, times the wall clock.")] = 1.0,
     seed: Annotated[int, typer.Option(min=0, help="Seed of noise and spread between motors.")] = 0,
     store: Annotated[Path | None, typer.Option(help="Folder for saved settings; default: forgotten.")] = None,
     firmware: Annotated[
@@ -47,12 +49,13 @@ def sim(
 
     from ringlet.hwsim.rigfile import load_rig
     from ringlet.hwsim.simrig import SimRig
-    from ringlet.tools.serve import How, serve
+    from ringlet.tools.serve import How, has_terminals, serve
 
     if serial + tcp + can > 1:
         raise UsageProblem("choose one of --serial, --tcp and --can.")
     if (channel and not can) or (port and not tcp):
         raise UsageProblem("--channel belongs to --can and --port to --tcp; add that, or leave it out.")
+    tcp = tcp or not (serial or can or has_terminals())
     how: How = "tcp" if tcp else ("socketcan" if channel else "slcan") if can else "serial"
     loaded = load_rig(rig)
     served = SimRig(loaded, seed=seed, store=store, firmware=firmware)
@@ -180,7 +183,7 @@ def sweep(
         list[str] | None, typer.Option(metavar="KEY=VALUE", help="What every row does; see --keys.")
     ] = None,
     out: Annotated[Path, typer.Option(help="Table of the outcomes, .csv or .parquet.")] = Path("sweep.csv"),
-    plot: Annotated[Path | None, typer.Option(help="Picture of the outcomes.")] = None,
+    plot: Annotated[Path | None, typer.Option(help="Picture of the outcomes (PNG, SVG, PDF).")] = None,
     show_: Annotated[str, typer.Option("--show", help="Outcomes to draw.")] = "settle_s,peak_torque_mnm",
     dask: Annotated[str, typer.Option(help="A dask scheduler's address, or local.")] = "",
     keys: Annotated[bool, typer.Option("--keys", help="List what can be varied.")] = False,

@@ -246,7 +246,7 @@ def replay(
     take: TakeArgument,
     link: LinkOption = None,
     axes: Annotated[str, typer.Option(metavar="A=B,...", help="Axes of the take, where they play: 16.0=17.0.")] = "",
-    speed: Annotated[str, typer.Option("--speed", metavar="FACTOR", help="0.5 plays at half speed; at most 1.")] = "1",
+    speed: Annotated[str, typer.Option("--speed", metavar="FACTOR", help="0.5 plays half as fast, 2 twice.")] = "1",
     check: Annotated[bool, typer.Option("--check", help="Only check whether it can be played; nothing moves.")] = False,
     timecode: Annotated[bool, typer.Option("--timecode", help="In step with the time addresses on the bus.")] = False,
     record: Annotated[Path | None, typer.Option(metavar="TAKE", help="Record what the axes then do.")] = None,
@@ -255,16 +255,17 @@ def replay(
     as_json: JsonOption = False,
 ) -> None:
     """Play a take as motion. Limits are checked before anything moves; then the axes go to the first position, and
-    follow the take in step with the clock or with the time addresses on the bus. Ctrl-C ramps down.
+    follow the take in step with the clock or with the time addresses on the bus. Ctrl-C ramps down. A speed other than
+    1 changes what is asked for: velocity with the speed, acceleration with its square, jerk with its third power.
 
     Examples: ringlet replay scene1.mcap --check --link can:socketcan:can0; ringlet replay scene1.mcap --speed 0.5;
     ringlet replay scene1.mcap --axes 16.0=17.0
     """
     from ringlet.tools.takes.reader import open_take
-    from ringlet.tools.takes.replay import make_plan, read_mapping
+    from ringlet.tools.takes.replay import FASTEST, make_plan, read_mapping
     from ringlet.tools.takes.replay import replay as run
 
-    factor = common.number(speed, "--speed", "times the take", 0.01, 1.0)
+    factor = common.number(speed, "--speed", "times the take", 0.01, FASTEST)
     held = open_take(take)
     where = read_mapping(axes, held)
     with common.open_link(link, source) as bus:

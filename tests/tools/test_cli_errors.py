@@ -16,7 +16,7 @@ from ringlet.tools.cli import BUG, COMMANDS, MOVING, main
 
 Out = pytest.CaptureFixture[str]
 RINGLET = [sys.executable, "-m", "ringlet.tools.cli"]
-HEAVY = ("numpy", "matplotlib", "scipy", "can", "serial")
+HEAVY = ("numpy", "matplotlib", "scipy", "can", "serial", "nicegui", "mcap", "pyarrow")
 NAMES = [name for rows in COMMANDS.values() for name, _ in rows]
 
 
@@ -31,7 +31,7 @@ def _no_link(monkeypatch: pytest.MonkeyPatch) -> None:
 )
 def test_heavy_libraries_stay_out(words: list[str]) -> None:
     """Newer typer loads pydantic itself to parse a command, so that only the bare help is asked to do without."""
-    heavy = (*HEAVY, "pydantic") if words == ["--help"] else HEAVY
+    heavy = (*HEAVY, "pydantic", "construct") if words == ["--help"] else HEAVY
     code = (
         "import sys\nfrom ringlet.tools.cli import main\n"
         f"code = main({words!r})\nprint([m for m in {heavy!r} if m in sys.modules], code, file=sys.stderr)"

@@ -12,7 +12,7 @@ import os
 from pathlib import Path
 from typing import Any, Final
 
-from ringlet.tools.lens.curve import UNITS, MarkProblem
+from ringlet.tools.lens.curve import PAST, UNITS, MarkProblem
 from ringlet.tools.lens.values import parse, show
 
 VERSION: Final = 1
@@ -53,7 +53,7 @@ class Session:
         return self.marks.pop()
 
     def _checked(self, ring_deg: float, text: str) -> tuple[float, float]:
-        found = parse(text, self.unit)
+        found = parse(text, self.unit, mark=True)
         if not math.isfinite(ring_deg):
             raise MarkProblem(f"the ring stands at {ring_deg:g} deg, which is no angle.")
         if self._mixed(found.written_in, found.value):
@@ -68,7 +68,7 @@ class Session:
                 )
         # A ring that rises must go on rising: the new mark must fit between its neighbours.
         around = sorted([*self.marks, (ring_deg, found.value)])
-        values = [value for _, value in around]
+        values = [self._order(value) for _, value in around]
         if values not in (sorted(values), sorted(values, reverse=True)):
             raise MarkProblem(
                 f"{text} at {ring_deg:.2f} deg does not fit between the marks so far, which only rise or only fall; "
@@ -81,8 +81,14 @@ class Session:
             return False
         return bool(self.written_in) and (written_in or "m") != self.written_in
 
+    def _order(self, value: float) -> float:
+        """What rises or falls all along a ring: past infinity comes after infinity."""
+        if self.unit != "distance":
+            return value
+        return -1.0 if value == PAST else 1.0 / value
+
     def _take(self, mark: tuple[float, float], text: str) -> None:
-        found = parse(text, self.unit)
+        found = parse(text, self.unit, mark=True)
         if math.isfinite(found.value):
             self.written_in = self.written_in or found.written_in or UNITS[self.unit]
         self.marks.append(mark)

@@ -11,6 +11,10 @@ between two marks. What is joined is not the value itself but a scale on which a
   stops (common practice, no source).
 - focal: ln of focal length: zoom rings are cut about evenly in ratio, so that the picture grows at an even rate
   (common practice, no source), and an error is then the same share of the picture's size at both ends.
+
+A focus ring often turns a little past its infinity mark. Nothing in front of the lens is sharp there, so there is no
+distance: a mark past infinity (`PAST`) says only how far the ring turns, and the curve ends at infinity. How far past a
+ring stands is told in degrees, and on the scale by going straight on from infinity, which is a guess.
 """
 
 from __future__ import annotations
@@ -33,6 +37,8 @@ UNITS: Final = {"distance": "m", "stop": "T", "focal": "mm"}
 assert set(UNITS) == set(names("unit-kind").values())
 SCALE_UNITS: Final = {"distance": "1/m", "stop": "stops", "focal": "ln mm"}
 """Unit of the scale on which marks are joined."""
+PAST: Final = -math.inf
+"""Value of a mark past infinity: the ring turns so far, and no distance is sharp there."""
 FEWEST: Final = 3
 """Both ends of the scale, and one mark between them."""
 _HALVINGS: Final = 60
@@ -64,6 +70,8 @@ class Reading(NamedTuple):
     value: float
     low: float
     high: float
+    past: bool = False
+    """the ring angle may also lie past infinity"""
 
 
 def to_scale(values: Array, unit: str) -> Array:
@@ -85,13 +93,15 @@ def from_scale(scale: Array, unit: str) -> Array:
 class MarkCurve:
     """Ring angle against distance (m), T-stop or focal length (mm). Made by `from_marks`; never changes."""
 
-    def __init__(self, ring_deg: Array, values: Array, unit: str) -> None:
+    def __init__(self, ring_deg: Array, values: Array, unit: str, past_deg: float | None = None) -> None:
         from scipy.interpolate import PchipInterpolator
 
         self.unit = unit
         """`distance`, `stop` or `focal`"""
         self.ring_deg, self.values = ring_deg, values
         """the marks, in rising ring angle"""
+        self.past_deg = past_deg
+        """ring angle to which a focus ring turns past infinity, where a mark says so"""
         self._scale = to_scale(values, unit)
         self._curve: Any = PchipInterpolator(ring_deg, self._scale, extrapolate=False)
         self._rate: Any = self._curve.derivative()
@@ -102,14 +112,19 @@ class MarkCurve:
     def from_marks(cls, marks: Iterable[tuple[float, float]], unit: str) -> Self:
         """The curve through marks (ring angle in degrees, value in m, T or mm) in any order.
 
-        A distance of infinity is `math.inf`, and a distance table must have it. Raises MarkProblem, one sentence: too
-        few, no number, out of range, duplicate, not monotone, infinity missing, or no such unit.
+        A distance of infinity is `math.inf`, and a distance table must have it; one mark may lie past it, `PAST`.
+        Raises MarkProblem, one sentence: too few, no number, out of range, duplicate, not monotone, infinity missing,
+        past infinity on the wrong side, or no such unit.
         """
         if unit not in UNITS:
             raise MarkProblem(f"marks are of kind {unit!r}; choose one of: {', '.join(UNITS)}.")
-        table = sorted((float(ring), float(value)) for ring, value in marks)
+        given = sorted((float(ring), float(value)) for ring, value in marks)
+        table = [(ring, value) for ring, value in given if unit != "distance" or value != PAST]
         _check(table, unit)
-        return cls(np.array([ring for ring, _ in table]), np.array([value for _, value in table]), unit)
+        past = [ring for ring, value in given if unit == "distance" and value == PAST]
+        _check_past(past, table)
+        rings, values = (np.array([mark[at] for mark in table]) for at in (0, 1))
+        return cls(rings, values, unit, past[0] if past else None)
 
     @property
     def low_deg(self) -> float:
@@ -130,6 +145,27 @@ class MarkCurve:
     def farthest(self) -> float:
         """The largest value of the table; infinity on a distance table."""
         return float(self.values.max())
+
+    # --- past infinity ------------------------------------------------------------------------------------------
+
+    def past_by(self, ring_deg: float) -> float:
+        """Degrees by which a ring stands past its infinity mark, inside a mark past infinity; otherwise 0."""
+        if self.past_deg is None:
+            return 0.0
+        infinite = self.low_deg if self.rising else self.high_deg
+        by, most = (abs(one - infinite) for one in (ring_deg, self.past_deg))
+        beyond = (ring_deg - infinite) * (self.past_deg - infinite) > 0
+        return by if beyond and _EDGE < by <= most + _EDGE else 0.0
+
+    def past_scale_at(self, ring_deg: float) -> float:
+        """1/m at a ring angle past infinity, below 0, straight on from the slope at infinity: a guess.
+
+        Raises MarkProblem where the ring is not past infinity.
+        """
+        by = self.past_by(ring_deg)
+        if not by:
+            raise MarkProblem(f"{ring_deg:g} deg does not lie past infinity; ask for its distance.")
+        return -by * abs(self.rate_at(self.low_deg if self.rising else self.high_deg))
 
     # --- ring to value ------------------------------------------------------------------------------------------
 
@@ -164,7 +200,11 @@ class MarkCurve:
     # --- value to ring ------------------------------------------------------------------------------------------
 
     def ring_at(self, value: float) -> float:
-        """Ring angle at a value in m, T or mm. Raises MarkProblem when the marks do not reach it."""
+        """Ring angle at a value in m, T or mm, or `PAST`. Raises MarkProblem when the marks do not reach it."""
+        if self.unit == "distance" and value == PAST:
+            if self.past_deg is None:
+                raise MarkProblem("no mark lies past infinity; the table does not say whether the ring turns so far.")
+            return self.past_deg
         if not value > 0:
             raise MarkProblem(f"{value:g} {UNITS[self.unit]} is no {self.unit}; it must be above 0.")
         if not self.nearest * (1 - _EDGE) <= value <= self.farthest * (1 + _EDGE):
@@ -198,11 +238,16 @@ class MarkCurve:
     # --- doubt --------------------------------------------------------------------------------------------------
 
     def reading(self, ring_deg: float, doubt_deg: float) -> Reading:
-        """Value at a ring angle that is known to +/- `doubt_deg`, with both bounds; these end at the last marks."""
+        """Value at a ring angle that is known to +/- `doubt_deg`, with both bounds; these end at the last marks.
+
+        `past` says whether the doubt reaches past infinity, as far as a mark says that the ring turns there.
+        """
         ring = self._inside(ring_deg)
+        beyond = doubt_deg if self.past_deg is None else min(doubt_deg, abs(self.past_deg - ring))
         around = np.clip(np.array([ring - doubt_deg, ring + doubt_deg]), self.low_deg, self.high_deg)
         low, high = sorted(float(one) for one in self.values_at(around))
-        return Reading(self.value_at(ring), low, high)
+        past = any(self.past_by(ring + sign * beyond) > 0 for sign in (-1.0, 1.0))
+        return Reading(self.value_at(ring), low, high, past)
 
     def leave_one_out(self) -> list[LeftOut]:
         """Each inner mark against the curve through the others.
@@ -229,6 +274,11 @@ class MarkCurve:
         return math.sqrt(sum(one.error_deg**2 for one in self.leave_one_out()) / (len(self.ring_deg) - 2))
 
     def _inside(self, ring_deg: float) -> float:
+        if by := self.past_by(ring_deg):
+            raise MarkProblem(
+                f"{ring_deg:g} deg lies {by:.3g} deg past infinity: nothing in front of the lens is sharp there, so it "
+                "has no distance; choose a ring angle inside the marks."
+            )
         if not self.low_deg - _EDGE <= ring_deg <= self.high_deg + _EDGE:
             raise MarkProblem(
                 f"{ring_deg:g} deg lies outside the marks, which go from {self.low_deg:g} to {self.high_deg:g} deg; "
@@ -244,6 +294,25 @@ def ring_doubt_deg(step_deg: float, backlash_deg: float, fit_deg: float = 0.0) -
     (JCGM 100:2008, "Guide to the expression of uncertainty in measurement", 4.3.7; from memory).
     """
     return 2.0 * math.sqrt((step_deg**2 + backlash_deg**2) / 12.0 + fit_deg**2)
+
+
+def _check_past(past: list[float], table: list[tuple[float, float]]) -> None:
+    """Refuse marks past infinity that cannot be. `table` are the others, in rising ring angle, checked."""
+    if not past:
+        return
+    if len(past) > 1:
+        raise MarkProblem(
+            f"{len(past)} marks lie past infinity, at {past[0]:g} and {past[1]:g} deg; keep that at the ring's end."
+        )
+    if not math.isfinite(past[0]):
+        raise MarkProblem(f"the mark past infinity has the ring angle {past[0]:g}, which is no angle; correct it.")
+    at_end = table[-1][1] == math.inf
+    infinite = table[-1][0] if at_end else table[0][0]
+    if past[0] <= infinite if at_end else past[0] >= infinite:
+        raise MarkProblem(
+            f"the mark past infinity stands at {past[0]:g} deg, which is not {'above' if at_end else 'below'} the "
+            f"infinity mark at {infinite:g} deg; correct one of them."
+        )
 
 
 def _check(table: list[tuple[float, float]], unit: str) -> None:

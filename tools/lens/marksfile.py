@@ -10,7 +10,7 @@ from typing import Final, NamedTuple
 
 from ringlet.hwsim.cardfile import LensCard, load_marks
 from ringlet.tools.files import write_whole
-from ringlet.tools.lens.curve import MarkCurve, MarkProblem
+from ringlet.tools.lens.curve import PAST, MarkCurve, MarkProblem
 from ringlet.tools.lens.transfer import RINGS
 from ringlet.tools.lens.values import parse, show
 
@@ -76,10 +76,10 @@ def _load_csv(path: Path) -> MarkTable:
         except ValueError:
             raise MarkProblem(f"{path}, line {number}: {row[0]!r} is no angle in degrees; correct it.") from None
         text = row[1].strip()
-        if head[1] == _FOOT_COLUMN and _is_number(text):
+        if head[1] == _FOOT_COLUMN and _is_number(text):  # a plain number; inf and past inf have no unit
             text += " ft"
         try:
-            value = parse(text, unit)
+            value = parse(text, unit, mark=True)
         except MarkProblem as error:
             raise MarkProblem(f"{path}, line {number}: {error}") from None
         if value.written_in or math.isfinite(value.value):
@@ -111,7 +111,8 @@ def save(path: Path, table: MarkTable, note: str = "") -> None:
         text = f"name = {_quoted(table.name)}\n" + (f"note = {_quoted(note)}\n" if note else "")
         text += f'role = "{RINGS[table.unit]}"\nmarks = [\n'
         for ring, value in rows:
-            text += f"    {{ ring_deg = {ring:.3f}, {_KEYS[table.unit]} = {_number(value)} }},"
+            held = "past_infinity = true" if value == PAST else f"{_KEYS[table.unit]} = {_number(value)}"
+            text += f"    {{ ring_deg = {ring:.3f}, {held} }},"
             text += f"  # {show(value, table.unit)}"
             if table.unit == "distance" and math.isfinite(value):
                 text += f", {show(value, table.unit, feet=True)}"
@@ -123,7 +124,7 @@ def save(path: Path, table: MarkTable, note: str = "") -> None:
 
 
 def _number(value: float) -> str:
-    return f"{value:.6g}" if math.isfinite(value) else "inf"
+    return f"{value:.6g}" if math.isfinite(value) else show(value, "distance")
 
 
 def _quoted(text: str) -> str:

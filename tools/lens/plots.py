@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from ringlet.tools.lens.budget import Budget
+from ringlet.tools.lens.clearance import Box, Clearance, Place
 from ringlet.tools.lens.curve import SCALE_UNITS, Array, MarkCurve
 from ringlet.tools.lens.field import Optics
 from ringlet.tools.lens.pair import Columns, Pair, in_circles
@@ -76,6 +77,10 @@ def plot_marks(curve: MarkCurve, path: Path, title: str, doubt_deg: float) -> No
     top.plot(_place(values, curve.unit), ring, color=BLUE, lw=2.0, label="curve through the marks (PCHIP)")
     top.plot(_place(curve.values, curve.unit), curve.ring_deg, "D", color=BLACK, ms=5, label="marks")
     top.set_ylabel("ring (deg)")
+    if curve.past_deg is not None:
+        infinite = curve.low_deg if curve.rising else curve.high_deg
+        top.axhspan(infinite, curve.past_deg, facecolor="none", edgecolor=GREY, hatch="///", lw=0.6,
+                    label=f"past infinity, to {curve.past_deg:g} deg: no distance")  # fmt: skip
     top.legend(loc="best", fontsize=8.5)
     left = curve.leave_one_out()
     at = _place(np.array([one.value for one in left]), curve.unit)
@@ -173,6 +178,42 @@ def plot_geometry(rig: TwoCameras, found: Limits, bounds: tuple[float, float], p
     _value_axis(axes, nearest, math.inf, "distance")
     axes.set_ylabel("parallax, % of the picture's width")
     axes.legend(loc="lower right", fontsize=8.5)
+    _grid(axes)
+    axes.set_title(title, fontsize=10)
+    figure.savefig(path)
+
+
+def plot_limits(table: Clearance, box: Box, at: Place | None, path: Path, title: str) -> None:
+    """What a clearance table allows, and the box in it that travel limits keep to."""
+    from matplotlib.figure import Figure
+    from matplotlib.patches import Rectangle
+
+    figure = Figure(figsize=(7.2, 4.6), dpi=150, layout="constrained")
+    axes = figure.add_subplot()
+    for number, one in enumerate(table.allowed):
+        axes.add_patch(Rectangle(
+            (one.interaxial_from_mm, one.toe_in_from_deg), one.interaxial_to_mm - one.interaxial_from_mm,
+            one.toe_in_to_deg - one.toe_in_from_deg, facecolor=SKY, alpha=0.35, edgecolor=GREY, lw=0.8,
+            label="allowed by the table" if number == 0 else None,
+        ))  # fmt: skip
+    axes.add_patch(Rectangle(
+        (box.interaxial_from_mm, box.toe_in_from_deg), box.interaxial_to_mm - box.interaxial_from_mm,
+        box.toe_in_to_deg - box.toe_in_from_deg, facecolor="none", edgecolor=VERMILION, lw=2.0, ls=(0, (7, 3)),
+        hatch="..", label="travel limits: every mix is allowed",
+    ))  # fmt: skip
+    if at is not None:
+        axes.plot([at.interaxial_mm], [at.toe_in_deg], "D", color=BLACK, ms=7, label="the rig stands here")
+    for low, high, set_ends in (
+        (min(one.interaxial_from_mm for one in table.allowed), max(one.interaxial_to_mm for one in table.allowed),
+         axes.set_xlim),
+        (min(one.toe_in_from_deg for one in table.allowed), max(one.toe_in_to_deg for one in table.allowed),
+         axes.set_ylim),
+    ):  # fmt: skip
+        room = 0.06 * (high - low)
+        set_ends(low - room, high + room)
+    axes.set_xlabel("interaxial distance (mm)")
+    axes.set_ylabel("toe-in of each camera (deg)")
+    figure.legend(loc="outside lower center", ncols=3, fontsize=8.5, frameon=False)
     _grid(axes)
     axes.set_title(title, fontsize=10)
     figure.savefig(path)

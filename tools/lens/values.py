@@ -1,6 +1,6 @@
 """Distances, T-stops and focal lengths as people write them, both ways.
 
-`1.9 m`, `45 cm`, `6'3"`, `6ft 3in`, `6' 3 1/2"`, `inf`; `T2.8`, `T2.8 1/3`; `50 mm`.
+`1.9 m`, `45 cm`, `6'3"`, `6ft 3in`, `6' 3 1/2"`, `inf`; `T2.8`, `T2.8 1/3`; `50 mm`. A mark past infinity: `past inf`.
 A full stop means the power of the square root of 2 that it is rounded from: T5.6 is 5.657, and so it is sent.
 """
 
@@ -12,10 +12,11 @@ from fractions import Fraction
 from typing import Final, NamedTuple
 
 from ringlet.hwsim.cardfile import FOOT_M, FULL_STOPS, INCH_M, exact_stop
-from ringlet.tools.lens.curve import UNITS, MarkProblem
+from ringlet.tools.lens.curve import PAST, UNITS, MarkProblem
 
 FOOT: Final = FOOT_M
 INCH: Final = INCH_M
+_PAST: Final = re.compile(r"(past|beyond)( (inf|infinity|∞))?", re.I)
 _INFINITE: Final = frozenset({"inf", "infinity", "∞"})
 _METRIC: Final = {"m": 1.0, "cm": 0.01, "mm": 0.001}
 _AMOUNT: Final = r"(?:\d+\s+\d+/\d+|\d+/\d+|\d*\.\d+|\d+\.?)"
@@ -37,11 +38,18 @@ class Written(NamedTuple):
     """unit in which it stood: `m`, `ft`, `T`, `mm`, or nothing where it had none (infinity, a plain number)"""
 
 
-def parse(text: str, kind: str) -> Written:
+def parse(text: str, kind: str, *, mark: bool = False) -> Written:
     """What somebody wrote where a value of `kind` is expected; a plain number is in m, T or mm.
 
-    Raises MarkProblem, one sentence: not readable, or a value of another kind (units mixed).
+    With `mark` it may also be a mark past infinity, `PAST`. Raises MarkProblem, one sentence: not readable, or a value
+    of another kind (units mixed).
     """
+    if _PAST.fullmatch(" ".join(text.split())):
+        if not mark:
+            raise MarkProblem(f"{text!r} is no distance, for nothing is sharp there; write inf for the infinity mark.")
+        if kind != "distance":
+            raise MarkProblem(f"{text!r} is a distance and a {_WORDS[kind]} is wanted; units are mixed.")
+        return Written(PAST, "distance", "")
     found = _read(" ".join(text.split()), kind)
     if found is None:
         raise MarkProblem(f"{text!r} is no {_WORDS[kind]}; write it like {_EXAMPLES[kind]}.")
@@ -54,6 +62,8 @@ def parse(text: str, kind: str) -> Written:
 
 def guess(text: str) -> Written:
     """What somebody wrote, of any kind, told by its unit; `mm` is a focal length. Raises MarkProblem."""
+    if _PAST.fullmatch(" ".join(text.split())):
+        return parse(text, "distance")
     found = _read(" ".join(text.split()), "focal")
     if found is None or (not found.written_in and math.isfinite(found.value)):
         raise MarkProblem(f"{text!r} has no unit that says what it is; write it like 2.5m, 6'3\", inf, T2.8 or 50mm.")
@@ -98,10 +108,10 @@ def _amount(text: str | None) -> float | None:
 
 
 def show(value: float, kind: str, feet: bool = False) -> str:
-    """A value as people write it, to about a thousandth: `1.90 m`, `6'3"`, `inf`, `T2.8 1/3`, `50 mm`."""
+    """A value as people write it, to about a thousandth: `1.90 m`, `6'3"`, `inf`, `past inf`, `T2.8 1/3`, `50 mm`."""
     if kind == "distance":
         if not math.isfinite(value):
-            return "inf"
+            return "past inf" if value < 0 else "inf"
         return _show_feet(value) if feet else _show_metres(value)
     if kind == "stop":
         return show_stop(value)

@@ -1,4 +1,7 @@
-"""A take in memory: a column for each quantity of each axis. 8 bytes a number, about 30 MB for an axis and an hour."""
+"""A take in memory: a column for each quantity of each axis. 8 bytes a number, about 30 MB for an axis and an hour.
+
+Replay and pictures need all of it; an export holds only what its present frames need.
+"""
 
 from __future__ import annotations
 
@@ -29,12 +32,15 @@ class AxisColumns:
 
 
 @dataclass
-class _Growing:
+class Growing:
+    """Samples of one axis as they come in."""
+
     time_s: array[float] = field(default_factory=lambda: array("d"))
     numbers: dict[str, array[float]] = field(default_factory=lambda: {name: array("d") for name in QUANTITIES})
     words: list[tuple[str, str, int]] = field(default_factory=list)
 
     def add(self, sample: Sample, shared: dict[Any, Any]) -> None:
+        """The next sample; one that is not later than the last is left out. `shared` keeps words that come again."""
         if self.time_s and sample.time_s <= self.time_s[-1]:
             return
         self.time_s.append(sample.time_s)
@@ -43,20 +49,28 @@ class _Growing:
         words = (sample.state, sample.fault, sample.owner)
         self.words.append(shared.setdefault(words, words))  # one object for all samples that say the same
 
+    def forget(self, many: int) -> None:
+        """Drop so many of the first samples."""
+        if many > 0:
+            del self.time_s[:many], self.words[:many]
+            for column in self.numbers.values():
+                del column[:many]
+
+    def done(self) -> AxisColumns:
+        """What is held now, as columns."""
+        words = np.empty((len(self.words), 3), dtype=object)
+        if self.words:
+            words[:] = self.words
+        return AxisColumns(
+            np.array(self.time_s), {name: np.array(column) for name, column in self.numbers.items()},
+            {name: words[:, place] for place, name in enumerate(("state", "fault", "owner"))},
+        )  # fmt: skip
+
 
 def columns(take: Take) -> dict[str, AxisColumns]:
     """Each axis, by NODE.AXIS. An axis without samples is left out."""
-    growing = {key: _Growing() for key in take.axes}
+    growing = {key: Growing() for key in take.axes}
     shared: dict[Any, Any] = {}
     for key, sample in take.read():
         growing[key].add(sample, shared)
-    return {key: _done(one) for key, one in growing.items() if one.time_s}
-
-
-def _done(one: _Growing) -> AxisColumns:
-    words = np.empty((len(one.words), 3), dtype=object)
-    words[:] = one.words
-    return AxisColumns(
-        np.array(one.time_s), {name: np.array(column) for name, column in one.numbers.items()},
-        {name: words[:, place] for place, name in enumerate(("state", "fault", "owner"))},
-    )  # fmt: skip
+    return {key: one.done() for key, one in growing.items() if one.time_s}

@@ -5,14 +5,12 @@ from __future__ import annotations
 from importlib import import_module
 from typing import Any
 
-from ringlet.tools.errors import UsageProblem
+from ringlet.tools.extras import MissingExtra
 
 
 def needed(module: str) -> Any:
-    """A module of the extra `take`. Raises UsageProblem that says how to install it."""
+    """A module of the extra `take`. Raises MissingExtra, which says how to install it."""
     try:
         return import_module(module)
     except ImportError:
-        raise UsageProblem(
-            f"takes need the library {module.partition('.')[0]!r}; install it with: pip install 'ringlet[take]'."
-        ) from None
+        raise MissingExtra("take", module.partition(".")[0]) from None

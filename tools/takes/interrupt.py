@@ -8,6 +8,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
+from ringlet.tools.signals import ending, handled
+
 
 @contextmanager
 def asked_to_end() -> Iterator[Callable[[], bool]]:
@@ -16,18 +18,11 @@ def asked_to_end() -> Iterator[Callable[[], bool]]:
     A second Ctrl-C interrupts as usual. Outside the main thread the question stays unanswered.
     """
     asked = threading.Event()
-    if threading.current_thread() is not threading.main_thread():
-        yield asked.is_set
-        return
 
     def note(number: int, frame: Any) -> None:
         if asked.is_set():
             raise KeyboardInterrupt
         asked.set()
 
-    before = {number: signal.signal(number, note) for number in (signal.SIGINT, signal.SIGTERM)}
-    try:
+    with handled([signal.SIGINT, *ending()], note):
         yield asked.is_set
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)

@@ -187,7 +187,7 @@ class Live:
         if last is None:  # it counts anew: only time tells
             return max(0, round(span / feed.period) - 1) if feed.last_s >= 0 else 0
         gap = tag - last - 1 & 0xFF
-        if gap == 0 and span < 2 * feed.period:
+        if gap == 0 and 0 < span < 2 * feed.period:  # below 0 when somebody set the clock back
             feed.period += LEARN * (span - feed.period)
         return gap + 256 * max(0, round((span / feed.period - 1 - gap) / 256))
 

@@ -166,8 +166,10 @@ def too_fast(path: Track, motor: Motor, speed: float = 1.0) -> list[TooFast]:
     judge("position", position - motor.high_deg - TRAVEL_SLACK_DEG, position, motor.high_deg, "deg")
     rate = 1.0 / STEP_S
     derived: dict[int, tuple[Array, float]] = {}
+    half: dict[int, int] = {}
     for order, limit in ((1, limits.velocity), (2, max(limits.acceleration, limits.deceleration)), (3, limits.jerk)):
         chosen = filter_for(order, rate, path.quantum_deg, limit / speed**order)
+        half[order] = max(5, len(chosen.coefficients) // 2)
         derived[order] = (speed**order * chosen(position), speed**order * chosen.error_bound(path.quantum_deg))
     velocity, bound = derived[1]
     judge("velocity", np.abs(velocity) - (1 + SLACK) * limits.velocity - bound, np.abs(velocity), limits.velocity,
@@ -175,7 +177,7 @@ def too_fast(path: Track, motor: Motor, speed: float = 1.0) -> list[TooFast]:
     change, bound = derived[2]
     growing = velocity * change > 0
     # Around a reversal, speed falls and grows within one window: there the higher limit of the two counts.
-    turning = np.abs(velocity) < np.abs(change) * speed * 5 * STEP_S
+    turning = np.abs(velocity) < np.abs(change) * half[2] * STEP_S / speed
     allowed = np.where(
         turning, max(limits.acceleration, limits.deceleration),
         np.where(growing, limits.acceleration, limits.deceleration),

@@ -75,15 +75,27 @@ class Take(NamedTuple):
 
     def stamps(self) -> list[Stamp]:
         """The frames that began, in order of time."""
-        return [
-            Stamp(time_s, body["frame"], rate_named(body["rate"])) for _, time_s, body in self._messages([TIMECODE])
-        ]
+        return list(self.each_stamp())
 
-    def _messages(self, topics: list[str]) -> Iterator[tuple[str, float, dict[str, Any]]]:
+    def each_stamp(self) -> Iterator[Stamp]:
+        """The same one by one: an hour of them is tens of megabytes."""
+        for _, time_s, body in self._messages([TIMECODE]):
+            yield Stamp(time_s, body["frame"], rate_named(body["rate"]))
+
+    def span(self) -> tuple[float, float] | None:
+        """Times of the first and the last sample, of whatever axis; None without any."""
+        topics = [AXIS_PREFIX + key for key in self.axes]
+        ends = [next(self._messages(topics, backwards=backwards), None) for backwards in (False, True)]
+        found = [one[1] for one in ends if one is not None]
+        return (found[0], found[-1]) if found else None
+
+    def _messages(
+        self, topics: list[str], *, backwards: bool = False
+    ) -> Iterator[tuple[str, float, dict[str, Any]]]:
         with _opened(self.path) as stream:
             reader = needed("mcap.reader").make_reader(stream, validate_crcs=True)
             try:
-                for _, channel, message in reader.iter_messages(topics=topics):
+                for _, channel, message in reader.iter_messages(topics=topics, reverse=backwards):
                     yield channel.topic, (message.log_time - self.origin_ns) / NS, json.loads(message.data)
             except UsageProblem:
                 raise

@@ -38,6 +38,8 @@ SHARE: Final = 0.3
 LEAD: Final = 0.75
 """Setpoints are sent for this share of a period ahead: half a period because they stand still for one, and the rest
 because at its limits a motor cannot catch up (found by trying on the ramp generator; see test_takes_plan)."""
+FASTEST: Final = 10.0
+"""Times the speed of the take: then setpoints are 0.1 s of the take apart (our choice). The check says what fits."""
 LOOK_HZ: Final = 50.0
 ASK_HZ: Final = 4.0
 """Looks a second at each axis on a line where every look is an exchange that setpoints must wait for."""
@@ -119,8 +121,8 @@ def make_plan(link: Link, take: Take, where: Mapping, speed: float = 1.0, *, nam
 
     Raises UsageProblem where take and rig do not match. What is too fast stands in the plan.
     """
-    if not 0 < speed <= 1:
-        raise UsageProblem(f"the speed is {speed:g}; it must be above 0 and at most 1, the speed of the take.")
+    if not 0 < speed <= FASTEST:
+        raise UsageProblem(f"the speed is {speed:g}; it must be above 0 and at most {FASTEST:g} times the take.")
     motors = {source: _motor(link, take, source, place, named) for source, place in where.items()}
     held = columns(take)
     for source in where:
