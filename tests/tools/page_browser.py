@@ -148,6 +148,29 @@ class Tab:
         self.mouse("mousePressed", x, y)
         self.mouse("mouseReleased", x, y)
 
+    def touch(self, kind: str, *points: tuple[float, float]) -> None:
+        """`touchStart`, `touchMove` with all fingers that are down, `touchEnd` with those that stay."""
+        self.wire.ask(
+            "Input.dispatchTouchEvent", type=kind, touchPoints=[{"x": x, "y": y, "id": n} for n, (x, y) in
+                                                                enumerate(points)],
+        )  # fmt: skip
+
+    def wheel(self, x: float, y: float, delta: float, modifiers: int = 0) -> None:
+        """Turn the wheel; `modifiers` 2 is Ctrl, 8 is Shift."""
+        self.wire.ask(
+            "Input.dispatchMouseEvent", type="mouseWheel", x=x, y=y, deltaX=0, deltaY=delta, modifiers=modifiers
+        )  # fmt: skip
+
+    def text(self, selector: str) -> str:
+        return str(self.js(f"document.querySelector({json.dumps(selector)})?.textContent ?? ''"))
+
+    def dialog(self, button: str) -> None:
+        """Press a button of the question that is open."""
+        self.js(
+            "[...document.querySelectorAll('.q-dialog button')].filter(b => b.offsetParent)"
+            f".find(b => b.textContent.includes({json.dumps(button)})).click()"
+        )
+
     def key(self, key: str, code: int, kind: str = "keyDown") -> None:
         self.wire.ask("Input.dispatchKeyEvent", type=kind, key=key, code=key, windowsVirtualKeyCode=code)
 

@@ -21,8 +21,27 @@ from ringlet.tools.page.guard import COOKIE, Guard
 
 
 @pytest.fixture(scope="module")
-def bench() -> Iterator[Bench]:
-    with Bench("sim:trio") as one:
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a take and a report, beside things that are nobody's business."""
+    above = tmp_path_factory.mktemp("above")
+    (above / "secret.mcap").write_text("root:x:")
+    (above / "secret").mkdir()
+    (above / "secret" / "bench.html").write_text("root:x:")
+    held = above / "kept"
+    (held / "run-1").mkdir(parents=True)
+    (held / "scene.mcap").write_bytes(b"\x89MCAP take")
+    (held / "notes.txt").write_text("root:x:")
+    (held / "run-1" / "bench.html").write_text("<!doctype html><title>report</title><script>evil()</script>")
+    (held / "run-1" / "bench.json").write_text("{}")
+    (held / "run-1" / "id_rsa").write_text("root:x:")
+    (held / "link.mcap").symlink_to(above / "secret.mcap")
+    (held / "run-2").symlink_to(above / "secret")
+    return held
+
+
+@pytest.fixture(scope="module")
+def bench(folder: Path) -> Iterator[Bench]:
+    with Bench("sim:trio", folder=folder) as one:
         yield one
 
 
@@ -131,6 +150,66 @@ def test_a_trace_is_exported(bench: Bench, page: str) -> None:
     assert "attachment" in heads["content-disposition"]
 
 
+def test_what_is_kept_is_listed_and_given_out(page: str) -> None:
+    listed = json.loads(ask(page, "GET", "/kept.json")[1])
+    assert [one["name"] for one in listed["takes"]] == ["scene.mcap"]
+    assert [one["name"] for one in listed["runs"]] == ["run-1"]
+    status, body, heads = ask(page, "GET", "/take/scene.mcap")
+    assert (status, body) == (200, b"\x89MCAP take")
+    assert "attachment" in heads["content-disposition"]
+    status, body, heads = ask(page, "GET", "/report/run-1/bench.html")
+    assert status == 200
+    assert b"<title>report</title>" in body
+    policy = heads["content-security-policy"]
+    assert "default-src 'none'" in policy
+    assert "sandbox" in policy
+    assert "allow-scripts" not in policy
+    assert "frame-ancestors 'self'" in policy
+    assert "attachment" in ask(page, "GET", "/report/run-1/bench.json")[2]["content-disposition"]
+
+
+@pytest.mark.parametrize("way", [
+    "/take/..%2fsecret.mcap", "/take/%2e%2e/secret.mcap", "/take/../secret.mcap", "/take/link.mcap", "/take/notes.txt",
+    "/take/..%5csecret.mcap", "/take/scene.mcap%00.txt", "/take/%2fetc%2fpasswd", "/take/.", "/take/..", "/take/",
+    "/report/run-2/bench.html", "/report/run-1/id_rsa", "/report/run-1/..%2fnotes.txt", "/report/../secret/bench.html",
+    "/report/..%2fsecret/bench.html", "/report/run-1/..%2f..%2fsecret%2fbench.html", "/report/run-1/%2e%2e", "/report/",
+    "/report/run-1/", "/report/%2e%2e%2fsecret/bench.html", "/report/run-1/bench.html%00", "/kept/scene.mcap",
+    "/report/./scene.mcap", "/trace/16.2.json", "/trace/99.9.json?begin=0&end=1",
+    "/trace/16.2.json?begin=nan&end=1", "/trace/..%2f16.2.json?begin=0&end=1",
+])  # fmt: skip
+def test_no_other_file_is_given_out(page: str, way: str) -> None:
+    status, body, _ = ask(page, "GET", way)
+    assert status in (400, 404, 405, 422)
+    assert b"root:x:" not in body
+    assert b"evil" not in body
+
+
+@pytest.mark.parametrize("way", ["/take/scene.mcap", "/report/run-1/bench.html", "/kept.json", "/trace/16.0.csv"])
+def test_another_page_may_not_read_either(page: str, way: str) -> None:
+    assert ask(page, "GET", way, Origin="http://motors.example")[0] == 403
+    assert ask(page, "GET", way, Host="motors.example")[0] == 403
+
+
+def test_a_take_that_is_being_recorded_is_not_given_out_yet(bench: Bench, page: str) -> None:
+    bench.start_take("now").result(5)
+    assert ask(page, "GET", "/take/now.mcap")[0] == 409
+    bench.end_take().result(5)
+    assert wait_for(lambda: not bench.snapshot.take.running, 5)
+    status, body, _ = ask(page, "GET", "/take/now.mcap")
+    assert status == 200
+    assert body.startswith(b"\x89MCAP")
+
+
+def test_an_older_part_of_a_trace_is_bounded(bench: Bench, page: str) -> None:
+    assert wait_for(lambda: bench.traces["16.2"].count > 60, 10)
+    status, body, _ = ask(page, "GET", "/trace/16.2.json?begin=0&end=1e9&points=999999999")
+    rows = json.loads(body)
+    assert status == 200
+    assert 60 < len(rows) <= 4100
+    assert len(rows[0]) == 5
+    assert len(json.loads(ask(page, "GET", "/trace/16.2.json?begin=0&end=1e9&points=10")[1])) <= 12
+
+
 # --- the token: the guard alone, for NiceGUI makes its pages once a process ------------------------------------------
 
 
@@ -139,7 +218,7 @@ async def _inner(scope: object, receive: object, send: object) -> None:
     await send({"type": "http.response.body", "body": b"in"})  # type: ignore[operator]
 
 
-def through(query: str = "", kind: str = "http", **heads: str) -> list[dict[str, object]]:
+def through(query: str = "", kind: str = "http", path: str = "/", **heads: str) -> list[dict[str, object]]:
     import asyncio
 
     said: list[dict[str, object]] = []
@@ -151,7 +230,7 @@ def through(query: str = "", kind: str = "http", **heads: str) -> list[dict[str,
         return {}
 
     scope = {
-        "type": kind, "method": "GET", "path": "/", "query_string": query.encode(),
+        "type": kind, "method": "GET", "path": path, "query_string": query.encode(),
         "headers": [(name.lower().encode(), value.encode()) for name, value in {"host": "bench:80", **heads}.items()],
     }  # fmt: skip
     asyncio.run(Guard(_inner, token="s3cret")(scope, receive, send))  # type: ignore[arg-type]
@@ -165,6 +244,14 @@ def test_an_exposed_page_refuses_whoever_lacks_the_token(query: str, cookie: str
     assert through(query, cookie=cookie)[0]["status"] == 403
     closed = through(query, "websocket", cookie=cookie, origin="http://bench:80")
     assert closed[0]["type"] == "websocket.close"
+
+
+@pytest.mark.parametrize("path", ["/take/a.mcap", "/report/run/bench.html", "/kept.json", "/trace/16.0.json", "/bench"])
+def test_nothing_that_is_kept_is_given_out_without_the_token(path: str) -> None:
+    assert through(path=path)[0]["status"] == 403
+    assert through("token=other", path=path)[0]["status"] == 403
+    assert through(path=path, cookie=f"{COOKIE}=s3cret", origin="http://motors.example")[0]["status"] == 403
+    assert through(path=path, cookie=f"{COOKIE}=s3cret")[0]["status"] == 200
 
 
 def test_the_token_lets_in_and_goes_into_a_cookie_that_scripts_cannot_read() -> None:

@@ -37,6 +37,14 @@ def test_limits_that_cannot_be_are_refused() -> None:
     (["--link", "sim:trio", "--port", "70000"], 2, "--port"),
     ([], 2, "no link"),
     (["--link", "serial:/dev/nowhere", "--port", "0"], 3, "nowhere"),
+    (["--link", "sim:trio", "--port", "0", "--card", "16.0"], 2, "16.0=focus-long"),
+    (["--link", "sim:trio", "--port", "0", "--card", "=focus-long"], 2, "16.0=focus-long"),
+    (["--link", "sim:trio", "--port", "0", "--card", "16=focus-long"], 2, "NODE.AXIS"),
+    (["--link", "sim:trio", "--port", "0", "--card", "16.0=nowhere"], 2, "nowhere"),
+    (["--link", "sim:trio", "--port", "0", "--card", "16.0=iris"], 2, "focus ring"),
+    (["--link", "sim:trio", "--port", "0", "--card", "99.0=iris"], 2, "99.0"),
+    (["--link", "sim:trio", "--port", "0", "--pair", "16.0=99.0"], 2, "99.0"),
+    (["--link", "sim:trio", "--port", "0", "--folder", "/no/such/folder"], 2, "--folder"),
 ])  # fmt: skip
 def test_the_command_says_what_is_wrong(
     words: list[str], code: int, said: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch

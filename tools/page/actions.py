@@ -10,7 +10,8 @@ from typing import Any, Final
 from ringlet.protocol import messages as m
 from ringlet.tools.axis_handle import AxisHandle
 from ringlet.tools.errors import UsageProblem
-from ringlet.tools.page.bench_thread import Bench, Place
+from ringlet.tools.page import scales
+from ringlet.tools.page.bench_thread import Bench
 
 
 def _take(handle: AxisHandle, force: bool = False) -> None:
@@ -33,14 +34,6 @@ PLAIN: Final[dict[str, Callable[[AxisHandle], None]]] = {
 """Actions on one axis without a value."""
 
 
-def place_of(text: Any) -> Place:
-    """Node and axis from `NODE.AXIS`. Raises UsageProblem."""
-    node, dot, axis = str(text).partition(".")
-    if not (dot and node.isascii() and node.isdecimal() and axis.isascii() and axis.isdecimal()) or len(text) > 8:
-        raise UsageProblem("the name of an axis is NODE.AXIS, as in 16.0.")
-    return int(node), int(axis)
-
-
 def figure(value: Any, what: str) -> float:
     """A finite number. Raises UsageProblem."""
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
@@ -56,7 +49,19 @@ def act(bench: Bench, asked: dict[str, Any], who: str) -> Future[Any] | bool | N
     what = asked.get("do")
     if what == "stop":
         return bench.stop_all()
-    place = place_of(asked.get("axis"))
+    if what == "record":
+        return bench.start_take(asked.get("name"))
+    if what == "record-end":
+        return bench.end_take()
+    if what in ("pair", "pair-take"):
+        return _pair(bench, asked)
+    place = scales.place_of(asked.get("axis"))
+    if what == "value":
+        text = scales.typed(asked.get("value"))
+        scale = bench.scales.get(place)
+        if scale is None:
+            raise UsageProblem("this axis has no lens marks; upload some, or start the page with --card.")
+        return bench.on_axis(place, lambda handle: scales.move_to_value(handle, scale, text))
     if what in ("press", "beat", "free"):
         hold = f"{who}/{asked.get('hold')}"
         if what == "press":
@@ -70,3 +75,22 @@ def act(bench: Bench, asked: dict[str, Any], who: str) -> Future[Any] | bool | N
     if work is None:
         raise UsageProblem("the page asked for something that does not exist.")
     return bench.on_axis(place, work)
+
+
+def _pair(bench: Bench, asked: dict[str, Any]) -> Future[Any]:
+    """One value for both rings of a pair, or both owned by this page."""
+    number = asked.get("pair")
+    if isinstance(number, bool) or not isinstance(number, int) or not 0 <= number < len(bench.pairs):
+        raise UsageProblem("the page asked for a pair that does not exist.")
+    pair = bench.pairs[number]
+    if asked["do"] == "pair":
+        text = scales.typed(asked.get("value"))
+        return bench.on_axis(pair[0], lambda handle: scales.move_pair(handle.link, pair, bench.scales, text))
+
+    def take(handle: AxisHandle) -> None:
+        for place in pair:
+            one = handle.link.axis(*place)
+            one.take()
+            one.hold()
+
+    return bench.on_axis(pair[0], take)

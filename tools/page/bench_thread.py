@@ -2,7 +2,8 @@
 
 Stop goes before all jobs and drops those that wait. A jog lives by the heartbeats of whoever holds the button: when
 none has come for `DEAD_MAN` seconds the axis is stopped here, and when this thread itself hangs, the protocol's owner
-time-out ramps the axis down in the node.
+time-out ramps the axis down in the node. While a measurement has the link (see `measuring`), this thread keeps only
+what cannot wait: stops, and the snapshot.
 """
 
 from __future__ import annotations
@@ -10,22 +11,25 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import CancelledError, Future
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any, Final
 
-from ringlet.protocol import messages as m
-from ringlet.protocol.codec import Packet
-from ringlet.protocol.codes import FLAG_PARTS, Flag
 from ringlet.tools import cli_bus, cli_common
 from ringlet.tools.clock import Clock, WallClock
 from ringlet.tools.errors import RingletError, UsageProblem
 from ringlet.tools.link import AxisHandle, Link
-from ringlet.tools.page.snapshot import LIMITS, AxisShot, Snapshot
+from ringlet.tools.page import scales
+from ringlet.tools.page.ears import KINDS, Ears
+from ringlet.tools.page.keeping import NO_FOLDER, Keeping
+from ringlet.tools.page.measuring import Measuring
+from ringlet.tools.page.snapshot import Snapshot
+from ringlet.tools.page.taking import Taking
 from ringlet.tools.page.traces import Trace
-from ringlet.tools.takes.layout import Sample
+from ringlet.tools.page.watched import WatchedLink
 from ringlet.tools.takes.live import Live
 
 Place = tuple[int, int]
@@ -61,14 +65,20 @@ class _Hold:
 class Bench:
     """A link in a thread of its own. A context manager; `snapshot` is always there to be read.
 
-    `wall` is the clock of heartbeats and of the pace of simulated rigs. Opening raises what `Link.open` raises.
+    `folder` is where takes and reports go; `cards` are lens marks by axis; `pairs` are matched axes. `wall` is the
+    clock of heartbeats and of the pace of simulated rigs. Opening raises what `Link.open` raises, and UsageProblem
+    for a card, pair or folder that cannot be used.
     """
 
     def __init__(
-        self, url: str, *, source: int = 1, rate: float = RATE, keep_s: float = KEEP, wall: Clock | None = None
-    ) -> None:
+        self, url: str, *, source: int = 1, rate: float = RATE, keep_s: float = KEEP, wall: Clock | None = None,
+        folder: Path | None = None, cards: Mapping[Place, str] | None = None,
+        pairs: Sequence[tuple[Place, Place]] = (),
+    ) -> None:  # fmt: skip
         self._url, self._source, self._rate, self._keep = url, source, rate, keep_s
         self._wall = wall if wall is not None else WallClock()
+        self.keeping = Keeping(folder) if folder is not None else None
+        self._cards, self._named = dict(cards or {}), pairs
         self._jobs: deque[tuple[Job, Future[Any]]] = deque()
         self._lock = threading.Lock()
         self._stop_asked: list[Future[float]] = []
@@ -76,10 +86,18 @@ class Bench:
         self._holds: dict[Place, _Hold] = {}
         self._end = threading.Event()
         self._opened: Future[None] = Future()
-        self._shots: dict[Place, AxisShot] = {}
         self._stops = 0
         self._slipped = 0.0
         self._problem = ""
+        self._take: Taking | None = None
+        self._measure: Measuring | None = None
+        self._kept = 0
+        self._ears: Ears
+        self.scales: dict[Place, scales.Scale] = {}
+        """what the marks of each ring say; fixed once the bench is open"""
+        self.pairs: list[tuple[Place, Place]] = []
+        self.controls: dict[int, str] = {}
+        """names of other controls by address, where a rig file tells them"""
         self.traces: dict[str, Trace] = {}
         self.snapshot = Snapshot(source=source, link=url)
         self._thread = threading.Thread(target=self._main, name="ringlet-bench", daemon=True)
@@ -120,6 +138,8 @@ class Bench:
     def submit(self, job: Job) -> Future[Any]:
         """Have the thread do this with the link. Jobs must be short: none waits for a motion to end."""
         future: Future[Any] = Future()
+        if self.measuring:
+            raise UsageProblem("a measurement is under way; wait for its end, or stop everything first.")
         with self._lock:
             if self._end.is_set():
                 future.set_exception(UsageProblem("the bench is being closed."))
@@ -130,14 +150,14 @@ class Bench:
 
     def on_axis(self, place: Place, work: Callable[[AxisHandle], Any]) -> Future[Any]:
         """As `submit`, with one axis. Afterwards the axis is looked at anew."""
-        if place not in self._shots:
+        if place not in self._ears.shots:
             raise UsageProblem(f"there is no axis {place[1]} of node {place[0]} here.")
 
         def job(link: Link) -> Any:
             try:
                 return work(link.axis(*place))
             finally:
-                self._look(link, place)
+                self._ears.look(place)
 
         return self.submit(job)
 
@@ -186,11 +206,67 @@ class Bench:
             del self._holds[place]
             return True
 
+    # --- takes and measurements --------------------------------------------------------------------------------
+
+    @property
+    def measuring(self) -> bool:
+        """Whether a measurement has the link."""
+        return self._measure is not None and self._measure.running
+
+    def start_take(self, name: Any) -> Future[Any]:
+        """Record all axes under this name, into the folder. Raises UsageProblem."""
+        if self.keeping is None:
+            raise UsageProblem(f"nothing was recorded: {NO_FOLDER}")
+        keeping = self.keeping
+
+        def job(link: Link) -> None:
+            if self._take is not None and self._take.open:
+                raise UsageProblem("a take is being recorded already; end it first.")
+            path = keeping.new_take(name)
+            self._take = Taking(link, path, list(self._ears.shots), self._rate, keeping)
+            self._kept += 1
+            self._publish(link)  # whoever asked sees it at once
+
+        return self.submit(job)
+
+    def end_take(self) -> Future[Any]:
+        """The take ends. Nothing happens without one."""
+
+        def job(link: Link) -> None:
+            if self._take is not None and self._take.open:
+                self._take.end()
+                self._kept += 1
+                self._publish(link)
+
+        return self.submit(job)
+
+    def start_measuring(self, place: Place, what: Any, find: bool) -> Future[Any]:
+        """Measure one axis; its report goes into the folder. The future is done once it has begun."""
+        if self.keeping is None:
+            raise UsageProblem(f"nothing was measured: {NO_FOLDER}")
+        if place not in self._ears.shots:
+            raise UsageProblem(f"there is no axis {place[1]} of node {place[0]} here.")
+        keeping = self.keeping
+
+        def job(link: Link) -> None:
+            if self._take is not None and self._take.open:
+                raise UsageProblem("a take is being recorded; end it before you measure.")
+            with self._lock:
+                if self._holds:
+                    raise UsageProblem("somebody is jogging; wait until it is let go.")
+            assert isinstance(link, WatchedLink)
+            self._measure = Measuring(link, keeping, place, str(what), find=find, wall=self._wall)
+            self._ears.measured = place
+            self._measure.start()
+            self._publish(link)
+
+        return self.submit(job)
+
     # --- the thread --------------------------------------------------------------------------------------------
 
     def _main(self) -> None:
         try:
-            link = Link.open(self._url, source=self._source, notice=self._hear_notice)
+            link = WatchedLink.open(self._url, source=self._source, notice=self._hear_notice)
         except BaseException as error:
             self._opened.set_exception(error)
             return
@@ -206,64 +282,142 @@ class Bench:
             else:
                 self._problem = f"the bench has ended: {error}"
         finally:
-            with suppress(RingletError):
-                for node, axis in link.owned:
-                    link.stop(node, axis)
-                if live is not None:
-                    live.stop()
-            with suppress(RingletError):
-                link.close()
-            self._publish(link)
+            self._leave(link, live)
+            if self.traces:
+                self._publish(link)
             self._fail_all()
+
+    def _leave(self, link: WatchedLink, live: Live | None) -> None:
+        """Whatever happened: what moves by our doing is stopped, and everything is put back as it was."""
+        if self._measure is not None and self._measure.running:
+            self._measure.broken = True
+            with suppress(RingletError):
+                link.stop()
+            self._measure.thread.join(CLOSE_WAIT)
+        link.between = lambda: None
+        with suppress(RingletError):
+            for node, axis in link.owned:
+                link.stop(node, axis)
+            if self._take is not None:
+                self._take.end()
+            if live is not None:
+                live.stop()
+        with suppress(RingletError):
+            link.close()
 
     def _hear_notice(self, sentence: str) -> None:
         self._problem = sentence
 
-    def _begin(self, link: Link) -> Live:
+    def _begin(self, link: WatchedLink) -> Live:
         nodes = cli_common.nodes(link, None)
         places = [(node, axis) for node in nodes for axis in cli_common.axes_of(link, node, None)]
+        roles = {place: cli_bus.role(link, *place) for place in places}
+        for place in self._cards:
+            if place not in roles:
+                raise UsageProblem(f"--card names axis {place[0]}.{place[1]}, which is not here.")
+        self._ears = Ears(link, roles, max(1, int(self._keep * self._rate)), self._rate)
+        self.traces = self._ears.traces
         for place in places:
-            self._shots[place] = AxisShot(*place, role=cli_bus.role(link, *place))
-            self._look(link, place)
-            self.traces[f"{place[0]}.{place[1]}"] = Trace(max(1, int(self._keep * self._rate)))
-        live = Live(link, places, self._rate, self._sample, self._tell)
-        link.subscribe(self._hear, ("drive", "status"))
+            self._ears.look(place)
+        self.scales, wrong = scales.scales_of(link, places, self._cards)
+        for sentence in wrong:
+            cli_common.note(sentence)
+        self._ears.scales = self.scales
+        if link.rig is not None:
+            self.controls = {one.source: one.name for one in link.rig.rig.controls}
+        self.pairs = scales.pairs_of(link, roles, self._named)
+        live = Live(link, places, self._rate, self._ears.sample, self._ears.tell)
+        link.subscribe(self._ears.hear, KINDS)
         live.start()
+        self._ears.begin(link.clock.now() - live.now())
         return live
 
-    def _loop(self, link: Link, live: Live) -> None:
-        began_wall, began = self._wall.now(), link.clock.now()
-        slow_at, show_at, turn = self._wall.now(), 0.0, 0
-        places = list(self._shots)
+    def _loop(self, link: WatchedLink, live: Live) -> None:
+        self._began_wall, self._began = self._wall.now(), link.clock.now()
+        link.between = lambda: self._between(link)
+        slow_at, show_at, turn = 0.0, 0.0, 0
+        places = list(self._ears.shots)
         while not self._end.is_set():
             self._waiting.clear()
             try:
-                self._urgent(link)
-                self._next_job(link)
-                live.step()
-                if self._wall.now() >= slow_at:
-                    slow_at = self._wall.now() + SLOW_EVERY
-                    self._look(link, places[turn % len(places)])
-                    turn += 1
-                    self._problem = ""
-                if link.is_sim:
-                    behind = self._wall.now() - began_wall - (link.clock.now() - began)
-                    if behind > FALL_BEHIND:
-                        self._slipped += behind
-                        began_wall += behind
-                        behind = LOOK_EVERY
-                    if behind > 0:
-                        link.wait(min(behind, LOOK_EVERY))
-                    else:
-                        self._waiting.wait(min(-behind, LOOK_EVERY))
+                if self._measure is not None and self._measure.running:
+                    self._meanwhile(link)
                 else:
-                    link.wait(min(LOOK_EVERY, max(live.next_due(), 0.001)))
+                    self._after_measuring()
+                    self._urgent(link)
+                    self._next_job(link)
+                    if not (self._measure is not None and self._measure.running):
+                        self._step(live)
+                        if time.monotonic() >= slow_at:
+                            slow_at = time.monotonic() + SLOW_EVERY
+                            self._ears.look(places[turn % len(places)])
+                            turn += 1
+                            self._problem = ""
+                        self._pass_time(link, live)
             except RingletError as error:
                 self._problem = str(error)
                 self._waiting.wait(0.05)
-            if self._wall.now() >= show_at:
-                show_at = self._wall.now() + SHOW_EVERY
+            if time.monotonic() >= show_at:  # people and browsers do not look faster, however fast a rig runs
+                show_at = time.monotonic() + SHOW_EVERY
                 self._publish(link)
+
+    def _meanwhile(self, link: WatchedLink) -> None:
+        """A measurement has the link: a stop goes out all the same, be it between two of its waits."""
+        self._waiting.wait(LOOK_EVERY)
+        if self._stop_asked and link.lock.acquire(timeout=LOOK_EVERY):
+            try:
+                self._urgent(link)
+            finally:
+                link.lock.release()
+
+    def _after_measuring(self) -> None:
+        if self._ears.measured is not None:
+            self._ears.measured = None
+            self._kept += 1
+
+    def _step(self, live: Live) -> None:
+        take = self._take
+        if take is None or not take.open:
+            live.step()
+            return
+        if not take.alone:
+            live.step()
+        take.step()
+        for key, sample in take.heard:
+            self._ears.sample(key, sample._replace(time_s=live.now()))
+        take.heard.clear()
+        if not take.open:
+            self._kept += 1
+
+    def _pass_time(self, link: WatchedLink, live: Live) -> None:
+        """Wait a little: against the wall clock on a simulated rig."""
+        if not link.is_sim:
+            link.wait(min(LOOK_EVERY, max(live.next_due(), 0.001)))
+            return
+        behind = self._behind(link)
+        if behind > 0:
+            link.wait(min(behind, LOOK_EVERY))
+        else:
+            self._waiting.wait(min(-behind, LOOK_EVERY))
+
+    def _behind(self, link: Link) -> float:
+        """Seconds by which a simulated rig lags behind the wall clock; what is too much is given up and counted."""
+        behind = self._wall.now() - self._began_wall - (link.clock.now() - self._began)
+        if behind > FALL_BEHIND:
+            self._slipped += behind
+            self._began_wall += behind
+            behind = LOOK_EVERY
+        return behind
+
+    def _between(self, link: WatchedLink) -> None:
+        """Called while anybody waits on the link: stops, dead jogs, and the pace of a simulated rig."""
+        self._urgent(link)
+        measure = self._measure
+        if link.is_sim and measure is not None and threading.current_thread() is measure.thread:
+            while (behind := self._behind(link)) < 0 and not self._stop_asked and not measure.broken:
+                time.sleep(min(-behind, LOOK_EVERY))
+        if measure is not None:
+            measure.between()
 
     def _urgent(self, link: Link) -> None:
         """Stops that were asked for, and jogs whose button nobody holds any more."""
@@ -275,6 +429,8 @@ class Bench:
                 del self._holds[place]
         if asked:
             self._stops += 1
+            if self._measure is not None and self._measure.running:
+                self._measure.broken = True
             try:
                 link.stop()
             except RingletError as error:
@@ -308,60 +464,18 @@ class Bench:
                 with suppress(Exception):
                     future.set_exception(CancelledError())
 
-    # --- what is heard -----------------------------------------------------------------------------------------
-
-    def _sample(self, key: str, sample: Sample) -> None:
-        node, axis = key.split(".")
-        place = (int(node), int(axis))
-        shot = self._shots[place]
-        first = () if sample.fault == "none" else (sample.fault,)
-        faults = shot.faults if first and sample.fault in shot.faults else first
-        self._shots[place] = replace(
-            shot, state=sample.state, position=sample.ring_deg, setpoint=sample.setpoint_deg,
-            velocity=sample.velocity_deg_s, current=sample.current_a, owner=sample.owner, faults=faults, silent=False,
-        )  # fmt: skip
-        self.traces[key].add(
-            sample.time_s, (sample.ring_deg, sample.setpoint_deg, sample.velocity_deg_s, float(shot.load))
-        )
-
-    def _tell(self, at: float, what: str, key: str, text: str, count: int) -> None:
-        if what == "link":
-            node, axis = key.split(".")
-            place = (int(node), int(axis))
-            self._shots[place] = replace(self._shots[place], silent=True)
-
-    def _hear(self, heard: Packet, _: float) -> None:
-        place = (heard.src, heard.axis)
-        shot = self._shots.get(place)
-        if shot is None:
-            return
-        if isinstance(heard.body, m.Drive):
-            self._shots[place] = replace(shot, load=heard.body.load)
-        elif isinstance(heard.body, m.Status):
-            flags = heard.body.flags
-            names = tuple(part.name for part in FLAG_PARTS if flags >> part.shift & 1)
-            self._shots[place] = replace(shot, flags=names, calibrated=bool(flags >> Flag.CALIBRATED & 1))
-
-    def _look(self, link: Link, place: Place) -> None:
-        """All that one axis says of itself, and the settings that bound it."""
-        view = cli_bus.look(link, *place, self._shots[place].role)
-        handle = link.axis(*place)
-        values = [float(handle.get(name)) for name in ("travel-min", "travel-max", *LIMITS, "finding-speed")]
-        self._shots[place] = replace(
-            self._shots[place], state=view.state, position=view.position_deg, setpoint=view.setpoint_deg,
-            velocity=view.velocity_deg_s, current=view.current_a, load=view.load_percent,
-            calibrated=view.travel is not None, travel=(values[0], values[1]),
-            limits=(values[2], values[3], values[4], values[5]), finding_speed=values[6], owner=view.owner,
-            flags=view.flags, faults=view.faults, supply=view.supply_v, winding=view.winding_c, case=view.case_c,
-        )  # fmt: skip
-
     def _publish(self, link: Link) -> None:
         with self._lock:
             held = set(self._holds)
-        axes = tuple(replace(shot, held=place in held) for place, shot in self._shots.items())
+        axes = tuple(
+            replace(shot, held=(shot.node, shot.axis) in held) for shot in self._ears.shown(link.clock.now())
+        )  # fmt: skip
+        take = self._take.shot() if self._take is not None else self.snapshot.take
+        measure = self._measure.shot() if self._measure is not None else self.snapshot.measure
         self.snapshot = Snapshot(
-            self.snapshot.number + 1, self._source, link.url, self._problem, round(self._slipped, 3), self._stops, axes
-        )
+            self.snapshot.number + 1, self._source, link.url, self._problem, round(self._slipped, 3), self._stops, axes,
+            take, measure, self._kept,
+        )  # fmt: skip
 
 
 def wait_for(condition: Callable[[], bool], seconds: float) -> bool:

@@ -27,6 +27,12 @@ POLICY: Final = (
     "base-uri 'self'; form-action 'self'"
 )
 """Content-Security-Policy (W3C): the browser fetches nothing from elsewhere, and no other page frames this one."""
+REPORT_POLICY: Final = (
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'self'; base-uri 'none'; "
+    "form-action 'none'; sandbox allow-same-origin allow-downloads"
+)
+"""A report is shown inside the page, and no script in it runs."""
+REPORTS: Final = "/report/"
 
 
 class Guard:
@@ -48,8 +54,9 @@ class Guard:
 
         async def add_heads(message: MutableMapping[str, Any]) -> None:
             if message["type"] == "http.response.start":
+                policy = REPORT_POLICY if scope["path"].startswith(REPORTS) else POLICY
                 more = [
-                    (b"content-security-policy", POLICY.encode()),
+                    (b"content-security-policy", policy.encode()),
                     (b"x-content-type-options", b"nosniff"),
                     (b"referrer-policy", b"no-referrer"),
                 ]

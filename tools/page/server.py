@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import asyncio
 import json
+import math
 import secrets
 import signal
 from collections.abc import Callable
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
 from fastapi import FastAPI, Response, WebSocket, WebSocketDisconnect
+from fastapi.responses import FileResponse
+from numpy.typing import NDArray
 
 from ringlet.tools.errors import RingletError
 from ringlet.tools.page import view
@@ -25,6 +29,9 @@ SEND_EVERY: Final = 0.05
 """Seconds between two pictures of the axes that a page is sent."""
 LONGEST_ASK: Final = 1000
 """Characters of a request over the socket."""
+MOST_POINTS: Final = 4000
+"""Rows of an older part of a trace that are sent at once."""
+JSON: Final = "application/json"
 FIRST_SECONDS: Final = 30
 """Seconds of trace that a page is given when it opens."""
 
@@ -43,6 +50,41 @@ def build(bench: Bench, *, token: str = "") -> App:
         heads = {"content-disposition": f'attachment; filename="trace-{key}.csv"'}
         return Response(found.csv(), media_type="text/csv", headers=heads)
 
+    @app.get("/trace/{key}.json")
+    def older(key: str, begin: float, end: float, points: int = 1000) -> Response:
+        """A part of a trace, thinned out to at most about `points` rows."""
+        found = bench.traces.get(key)
+        if found is None or not (math.isfinite(begin) and math.isfinite(end)):
+            return Response("There is no such trace.\n", 404, media_type="text/plain")
+        return Response(json.dumps(rows_of(*found.part(begin, end, min(points, MOST_POINTS)))), media_type=JSON)
+
+    @app.get("/kept.json")
+    def kept() -> Response:
+        """Takes and reports in the folder."""
+        held = bench.keeping
+        lists = {"takes": held.takes(), "runs": held.runs()} if held is not None else {"takes": [], "runs": []}
+        return Response(json.dumps({name: [one._asdict() for one in rows] for name, rows in lists.items()}),
+                        media_type=JSON)  # fmt: skip
+
+    @app.get("/take/{name}")
+    def take(name: str) -> Response:
+        shot = bench.snapshot.take
+        found = bench.keeping.take(name) if bench.keeping is not None else None
+        if found is None:
+            return Response("There is no such take.\n", 404, media_type="text/plain")
+        if shot.running and found.stem == shot.name:
+            return Response("This take is still being recorded; end it first.\n", 409, media_type="text/plain")
+        return FileResponse(found, media_type="application/octet-stream", filename=name)
+
+    @app.get("/report/{run}/{name}")
+    def report(run: str, name: str) -> Response:
+        found = bench.keeping.run_file(run, name) if bench.keeping is not None else None
+        if found is None:
+            return Response("There is no such report.\n", 404, media_type="text/plain")
+        if found.suffix == ".html":
+            return FileResponse(found, media_type="text/html; charset=utf-8")
+        return FileResponse(found, media_type="application/octet-stream", filename=f"{run}-{name}")
+
     @app.post("/stop")
     async def stop() -> dict[str, str]:
         """Another way in, for a page whose socket is down."""
@@ -57,6 +99,13 @@ def build(bench: Bench, *, token: str = "") -> App:
     view.make(bench)
     ui.run_with(app, title="Ringlet bench", dark=None, show_welcome_message=False, tailwind=False)
     return Guard(app, token=token)
+
+
+def rows_of(times: NDArray[np.float64], rows: NDArray[np.float32]) -> list[list[float]]:
+    """Rows of a trace for JSON: time, position, setpoint, velocity, load."""
+    return [
+        [round(float(at), 3), *(round(float(one), 3) for one in row)] for at, row in zip(times, rows, strict=True)
+    ]  # fmt: skip
 
 
 class _Talk:
@@ -138,10 +187,7 @@ class _Talk:
                 count = trace.count
                 times, rows = trace.since(sent[key])
                 sent[key] = count
-                traces[key] = [
-                    [round(float(at), 3), *(round(float(one), 3) for one in row)]
-                    for at, row in zip(times, rows, strict=True)
-                ]
+                traces[key] = rows_of(times, rows)
             shot = self._bench.snapshot.plain()
             shot["alive"] = self._bench.alive
             await self._say({"shot": shot, "traces": traces})

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any
+
+from ringlet.tools.page.guide import GuideShot
+from ringlet.tools.page.measuring import MeasureShot
+from ringlet.tools.page.taking import TakeShot
 
 LIMITS = ("velocity-limit", "acceleration-limit", "deceleration-limit", "jerk-limit")
 """Parameters that bound a ramp, in the order of `AxisShot.limits`."""
@@ -37,6 +41,12 @@ class AxisShot:
     """somebody jogs it by holding a button"""
     silent: bool = False
     """nothing was heard of it for a second"""
+    value: str = ""
+    """position in lens units, empty without marks"""
+    aim: str = ""
+    """setpoint in lens units"""
+    guide: GuideShot | None = None
+    """how a hand control stands to it; None where none was heard"""
 
     @property
     def key(self) -> str:
@@ -59,10 +69,18 @@ class Snapshot:
     stops: int = 0
     """how often everything was stopped"""
     axes: tuple[AxisShot, ...] = ()
+    take: TakeShot = field(default_factory=TakeShot)
+    """the take that is recorded, or the last one"""
+    measure: MeasureShot = field(default_factory=MeasureShot)
+    """the measurement that is made, or the last one"""
+    kept: int = 0
+    """counts up when takes or reports in the folder have changed"""
 
     def plain(self) -> dict[str, Any]:
         """For JSON."""
         made = asdict(self)
         for shot, axis in zip(self.axes, made["axes"], strict=True):
             axis["key"] = shot.key
+            if shot.guide is not None:
+                axis["guide"]["met"] = shot.guide.met
         return made

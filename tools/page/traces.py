@@ -20,6 +20,7 @@ class Trace:
         self.capacity = capacity
         self.count = 0
         """samples ever added"""
+        self._last = -1.0
         self._times = np.zeros(capacity, dtype=np.float64)
         self._rows = np.zeros((capacity, len(COLUMNS)), dtype=np.float32)
 
@@ -29,9 +30,10 @@ class Trace:
         return self._times.nbytes + self._rows.nbytes
 
     def add(self, time_s: float, row: tuple[float, float, float, float]) -> None:
-        """Append one sample."""
+        """Append one sample. Times only rise: one that is not later (a clock was set) counts as just after the last."""
         place = self.count % self.capacity
-        self._times[place] = time_s
+        self._last = max(time_s, self._last + 1e-6)
+        self._times[place] = self._last
         self._rows[place] = row
         self.count += 1
 
@@ -40,6 +42,21 @@ class Trace:
         first = max(number, self.count - self.capacity, 0)
         places = np.arange(first, max(first, self.count)) % self.capacity
         return self._times[places], self._rows[places]
+
+    def part(self, begin: float, end: float, points: int) -> tuple[NDArray[np.float64], NDArray[np.float32]]:
+        """Samples from `begin` to `end` seconds, as `since`. More than `points` are thinned out: of each stretch its
+        lowest and its highest position stay, so that no peak is lost."""
+        times, rows = self.since(0)
+        first, last = (int(np.searchsorted(times, at)) for at in (begin, end))
+        times, rows = times[first:last], rows[first:last]
+        stretch = -(-2 * len(times) // max(2, points))
+        if stretch <= 2:
+            return times, rows
+        whole = len(times) // stretch * stretch
+        place = rows[:whole, 0].reshape(-1, stretch)
+        base = np.arange(0, whole, stretch)
+        chosen = np.unique(np.concatenate((base + place.argmin(axis=1), base + place.argmax(axis=1), [len(times) - 1])))
+        return times[chosen], rows[chosen]
 
     def csv(self) -> str:
         """All samples that are still there, as text with a heading; time in s of the link's clock."""
