@@ -309,3 +309,9 @@ def test_a_frame_with_a_wrong_count_is_never_the_right_one(ident: int) -> None:
             decoder = StreamDecoder()
             assert decoder.feed(wrong) == []
             assert wrong != good
+
+
+def test_what_other_controls_say_is_no_answer_of_the_motor() -> None:
+    """The rig `pair` has two knobs and a range sensor that talk all the time; with this seed a knob spoke last."""
+    report = healthy(80, chosen(["KIND-08"]), "pair")
+    assert [one.outcome for one in report.results] == [PASS]

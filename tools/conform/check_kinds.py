@@ -215,16 +215,16 @@ def well_formed(p: Probe) -> None:
     asked += [m.GetStatus(0), m.GetOwner(0), m.GetFaults(0), m.GetClock(0), m.Identify(0), m.GetMarks(0)]
     asked += [m.GetText(0, 2 << 4), m.Get(0, BY_NAME["velocity-limit"].id), m.Discover(0)]
     for body in asked:
-        answer = p.ask(body)
-        if answer is None:
+        found = p.answered(*p.build(body))
+        if not found:
             p.fail(f"{kind_of(body).name} was not answered")
             continue
+        answer = p.body(found[0])
         if isinstance(answer, str):
             p.fail(f"{kind_of(body).name}: {answer}")
             continue
         row = kind_of(answer)
-        frame = next(one for one in reversed(p.trace) if not one.sent)
-        size = len(frame.data)
+        size = len(found[0].data)
         p.check(size == row.size, f"{row.name} has {size} bytes; the table says {row.size}")
         if isinstance(body, m.Poll):
             wanted = names("poll")[body.what]

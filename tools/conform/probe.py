@@ -14,7 +14,7 @@ from typing import Any, Final, NamedTuple
 from ringlet.protocol import messages as m
 from ringlet.protocol.codec import Packet, WireError, kind_of, pack, packet, unpack
 from ringlet.protocol.codes import ENUMS, TIMING, Flag, Refusal, names
-from ringlet.protocol.header import ALL_AXES, CONTROL_LAST, EVERYONE, unpack_header
+from ringlet.protocol.header import ALL_AXES, CONTROL_FIRST, CONTROL_LAST, EVERYONE, unpack_header
 from ringlet.protocol.params import BY_NAME
 from ringlet.protocol.physical import show_body
 from ringlet.protocol.states import State
@@ -167,7 +167,9 @@ class Probe:
             else:
                 timeout = min(timeout, left)
         for ident, data in self.wire.receive(max(1e-6, timeout)):
-            self.trace.append(Frame(self.now(), False, ident, data))
+            header = unpack_header(ident)
+            if not (header.kind in _STREAMS and CONTROL_FIRST <= header.src <= CONTROL_LAST):
+                self.trace.append(Frame(self.now(), False, ident, data))
 
     def _period(self) -> float:
         return self._timeout_ms / 3000
@@ -481,6 +483,8 @@ class Probe:
         return header.src == self.node and header.axis == self.axis
 
 
+_STREAMS: Final = frozenset(row.code for row in KINDS.by_name.values() if row.role == "stream")
+"""What other controls and sensors say all the time: it is no answer of anybody, whatever its tag."""
 _SAVE: Final = KINDS.by_class[m.Save].code
 _TELEMETRY: Final = frozenset(KINDS.by_name[name].code for name in POLL)
 
