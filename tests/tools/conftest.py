@@ -7,13 +7,18 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import pytest
 
 from ringlet.hwsim.rigfile import RigFile, load_rig
 from ringlet.hwsim.simrig import SimRig
 from ringlet.tools.serve import How, serve
+
+if TYPE_CHECKING:
+    from page_browser import Browser
+
+    from ringlet.tools.page.bench_thread import Bench
 
 
 class Served(NamedTuple):
@@ -40,6 +45,25 @@ def serving(rig: SimRig, how: How, **options: object) -> Iterator[Served]:
 @pytest.fixture
 def served() -> Callable[..., AbstractContextManager[Served]]:
     return serving
+
+
+@pytest.fixture(scope="module")
+def page(bench: Bench) -> Iterator[str]:
+    """Address of the bench page of a module's own `bench`; needs the extra `page`."""
+    from page_browser import served as page_of
+
+    with page_of(bench) as address:
+        yield address
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """One Chromium for a module."""
+    from page_browser import Browser
+
+    one = Browser()
+    yield one
+    one.close()
 
 
 @pytest.fixture

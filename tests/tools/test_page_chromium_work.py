@@ -16,7 +16,7 @@ import pytest
 pytest.importorskip("nicegui", reason="the page needs the extra `page`")
 pytest.importorskip("mcap", reason="takes need the extra `take`")
 
-from page_browser import CHROMIUM, Browser, Tab, served
+from page_browser import CHROMIUM, Browser, Tab
 from page_helpers import STILL, Wall, at_rest, find, own, shot
 
 from ringlet.protocol import messages as m
@@ -38,19 +38,6 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
         with WALL.hurried():
             find(one, LEFT, RIGHT)
         yield one
-
-
-@pytest.fixture(scope="module")
-def page(bench: Bench) -> Iterator[str]:
-    with served(bench) as address:
-        yield address
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    one = Browser()
-    yield one
-    one.close()
 
 
 def opened(browser: Browser, page: str, width: int = 1280, height: int = 1600) -> Tab:

@@ -13,7 +13,6 @@ pytest.importorskip("mcap", reason="takes need the extra `take`")
 
 from conftest import serving
 from page_browser import CHROMIUM, Browser, Tab
-from page_browser import served as page_of
 from page_helpers import at_rest, own, shot
 
 from ringlet.hwsim.rigfile import load_rig
@@ -38,19 +37,6 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def bench(folder: Path) -> Iterator[Bench]:
     with serving(SimRig(load_rig("trio")), "serial") as there, Bench(there.url, folder=folder) as one:
         yield one
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    one = Browser()
-    yield one
-    one.close()
-
-
-@pytest.fixture(scope="module")
-def page(bench: Bench) -> Iterator[str]:
-    with page_of(bench) as address:
-        yield address
 
 
 def opened(browser: Browser, page: str) -> Tab:

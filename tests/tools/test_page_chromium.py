@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
 pytest.importorskip("nicegui", reason="the page needs the extra `page`")
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tools"))
 
-from page_browser import CHROMIUM, Browser, Tab, served
+from page_browser import CHROMIUM, Browser, Tab
 
 from ringlet.tools.page.bench_thread import Bench, wait_for
 from ringlet.tools.page.snapshot import AxisShot
@@ -24,19 +21,6 @@ FOCUS = '[data-axis="16.0"]'
 def bench() -> Iterator[Bench]:
     with Bench("sim:trio") as one:
         yield one
-
-
-@pytest.fixture(scope="module")
-def page(bench: Bench) -> Iterator[str]:
-    with served(bench) as address:
-        yield address
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    one = Browser()
-    yield one
-    one.close()
 
 
 @pytest.fixture(scope="module")
