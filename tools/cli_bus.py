@@ -25,7 +25,7 @@ def stop(
 ) -> None:
     """Ramp every axis down, at once. Nothing is looked for first; with --node and --axis only that one.
 
-    Examples: ringlet stop --link serial:/dev/ttyUSB0?baud=115200; ringlet stop --node 16 --axis 1
+    Examples: ringlet stop --link 'serial:/dev/ttyUSB0?baud=115200'; ringlet stop --node 16 --axis 1
     """
     from ringlet.protocol.header import ALL_AXES, EVERYONE
 

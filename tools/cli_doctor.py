@@ -16,7 +16,7 @@ def doctor(link: LinkOption = None, as_json: JsonOption = False) -> None:
     Nothing moves. With --link the link is opened and asked who is there. Where nobody answers, a serial line is
     listened to at the usual rates, and asked at them if it is silent; a CAN adapter only listens.
 
-    Examples: ringlet doctor; ringlet doctor --link serial:/dev/ttyUSB0?baud=115200
+    Examples: ringlet doctor; ringlet doctor --link 'serial:/dev/ttyUSB0?baud=115200'
     """
     from ringlet.tools.doctor import BAD, looks, platform_note
 

@@ -145,7 +145,7 @@ def convert(
     Past infinity a ring angle has no distance: told are the degrees past the infinity mark, and what 1/distance would
     be if the curve went straight on.
 
-    Examples: ringlet marks convert focus-long 2.5m "6'3" inf 120deg; ringlet marks convert iris T5.6 --motor small
+    Examples: ringlet marks convert focus-long 2.5m "6ft 3in" inf 120deg; ringlet marks convert iris T5.6 --motor small
     """
     from ringlet.tools.lens import marksfile
     from ringlet.tools.lens import values as written
@@ -342,7 +342,7 @@ def take(
 
     Come to every mark from the same side, so that play does not count. Lines may also come from a file or a pipe.
 
-    Examples: ringlet marks take distance --out mine.toml --link serial:/dev/ttyUSB0?baud=115200;
+    Examples: ringlet marks take distance --out mine.toml --link 'serial:/dev/ttyUSB0?baud=115200';
     printf 'to 30\\nT2.8\\nlist\\nquit\\n' | ringlet marks take stop --out mine.toml --find --link sim:trio --axis 1
     """
     need("bench")

@@ -130,7 +130,7 @@ def save(
 ) -> None:
     """Store all settings, marks and texts of the axis, so that they outlast a power cut.
 
-    Example: ringlet save --link serial:/dev/ttyUSB0?baud=115200 --axis 1
+    Example: ringlet save --link 'serial:/dev/ttyUSB0?baud=115200' --axis 1
     """
     with common.open_link(link, source) as bus:
         handle = common.one_axis(bus, node, axis)
@@ -220,7 +220,7 @@ def clear_fault(
 ) -> None:
     """Forget latched faults whose cause is gone. Nothing moves.
 
-    Example: ringlet clear-fault --link serial:/dev/ttyUSB0?baud=115200 --axis 1
+    Example: ringlet clear-fault --link 'serial:/dev/ttyUSB0?baud=115200' --axis 1
     """
     from ringlet.protocol.messages import ClearFault
 

@@ -202,7 +202,7 @@ def recover(
 @app.command()
 def export(
     take: TakeArgument,
-    rate: Annotated[str, typer.Option("--rate", metavar="RATE", help="Frame rate, as in 24, 23.976 or 29.97df.")],
+    rate: FrameRateOption,
     out: Annotated[Path | None, typer.Option(help="Name of the files, no ending; default: that of the take.")] = None,
     interpolation: Annotated[str, typer.Option(help="cubic (monotone) or linear.")] = "cubic",
     gap: Annotated[str, typer.Option(metavar="S", help="Between samples further apart frames stay empty.")] = "0.1",
@@ -214,7 +214,8 @@ def export(
 
     Nothing is invented: outside the samples and in gaps the row is empty.
 
-    Examples: ringlet take export scene1.mcap --rate 24; ringlet take export a.mcap --rate 29.97df --format csv
+    Examples: ringlet take export scene1.mcap --frame-rate 24; ringlet take export a.mcap --frame-rate 29.97df
+    --format csv
     """
     from ringlet.tools.takes.export import export as run
     from ringlet.tools.takes.reader import open_take

@@ -21,12 +21,22 @@ def schema(
     table: Annotated[
         str, typer.Argument(help="kinds, parameters, states, transitions, codes, timing, addresses, or one kind.")
     ] = "all",
+    json_of: Annotated[
+        str, typer.Option(metavar="COMMAND", help="JSON Schema of what a command answers with --json; or all.")
+    ] = "",
+    out: Annotated[Path | None, typer.Option(metavar="DIR", help="With --json-of: write files to this folder.")] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Show every table of the protocol.
+    """Show every table of the protocol; or with --json-of what commands answer to machines.
 
-    Examples: ringlet schema; ringlet schema move; ringlet schema parameters; ringlet schema --json
+    Examples: ringlet schema; ringlet schema move; ringlet schema parameters; ringlet schema --json;
+    ringlet schema --json-of status; ringlet schema --json-of all --out schemas
     """
+    if json_of:
+        _schemas(json_of, out, as_json)
+        return
+    if out is not None:
+        raise UsageProblem("--out belongs to --json-of; add that, or leave it out.")
     from ringlet.protocol.dump import dump_schema
     from ringlet.tools import show
 
@@ -43,6 +53,29 @@ def schema(
         return
     for name in show.TABLES if table == "all" else (table,):
         screen.print(*show.TABLES[name](tables))
+
+
+def _schemas(command: str, out: Path | None, as_json: bool) -> None:
+    """Print JSON Schemas, or write a file for each command. They are JSON with or without --json."""
+    from ringlet.tools.answers import ANSWERS, schema_of
+
+    name = " ".join(command.split())
+    if name not in ("all", *ANSWERS):
+        near = [one for one in ANSWERS if set(one.split()) & set(name.split())] or list(ANSWERS)
+        raise UsageProblem(f"{name!r} is no command that answers in JSON; choose all or one of: {', '.join(near)}.")
+    found = {one: schema_of(one) for one in (ANSWERS if name == "all" else [name])}
+    if out is None:
+        emit(found if name == "all" else found[name])
+        return
+    out.mkdir(parents=True, exist_ok=True)
+    files = []
+    for one, made in found.items():
+        files.append(out / f"{one.replace(' ', '-')}.schema.json")
+        files[-1].write_text(json.dumps(made, indent=2) + "\n", encoding="utf-8")
+    if as_json:
+        emit({"files": [str(one) for one in files]})
+    else:
+        typer.echo(f"Written: {len(files)} schemas to {out}")
 
 
 def encode(

@@ -6,8 +6,9 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from rich import box
-from rich.console import RenderableType
+from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
 from rich.markup import escape
+from rich.measure import Measurement
 from rich.table import Table
 from rich.text import Text
 
@@ -22,11 +23,35 @@ Row = Mapping[str, Any]
 
 GOOD, BAD, LIMIT = "✓", "✗", "!"
 """Shapes that say the verdict without colour."""
+TIGHT: Final = 60
+"""On screens with fewer columns a table that does not fit is told line by line: rich would break words in it."""
+
+
+class _Fitting(Table):
+    """A table that is told line by line, heading and value, on a narrow screen that it does not fit."""
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        wide = options.update(max_width=1000)
+        if options.max_width >= TIGHT or Measurement.get(console, wide, self).maximum <= options.max_width:
+            yield from super().__rich_console__(console, options)
+            return
+        if self.title:
+            yield Text.from_markup(str(self.title), style="bold")
+        heads = [" ".join(str(column.header).split()) for column in self.columns]
+        for row, cells in zip(self.rows, zip(*(column.cells for column in self.columns), strict=True), strict=True):
+            lines = Table.grid(padding=(0, 1))
+            for _ in range(2):
+                lines.add_column(overflow="fold")
+            for head, cell in zip(heads, cells, strict=True):
+                if cell:
+                    lines.add_row(head, cell, style=row.style)
+            yield lines
+            yield ""
 
 
 def table(*columns: str, title: str = "", right: tuple[str, ...] = ()) -> Table:
     """An empty table in the look that all of them share; columns named in `right` hold numbers."""
-    made = Table(
+    made = _Fitting(
         title=title or None, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False,
         collapse_padding=True,
     )  # fmt: skip
@@ -247,14 +272,13 @@ NARROW: Final = 105
 
 
 def axes(views: list[AxisView], title: str = "", width: int = 120) -> Table:
-    """Axes as a table, one row each, for a screen of `width` columns."""
+    """Axes as a table, one row each, for a screen of `width` columns; a sentence each where not even numbers fit."""
     numbers = ("position\ndeg", "velocity\ndeg/s", "travel\n%", "load\n%")
     health = ("supply\nV", "winding\ndegC") if width >= NARROW else ()
     grid = table("axis", "role", "state", *numbers, *health, "owner", "says", title=title, right=numbers + health)
     for column in grid.columns[:-1]:
         column.no_wrap = True
     for one in views:
-        says = [*(f"{BAD} {fault}" for fault in one.faults), *(flag.replace("_", " ") for flag in one.flags)]
         cells = [
             f"{one.position_deg:.2f}", f"{one.velocity_deg_s:.1f}",
             "unknown" if one.travel is None else f"{100 * one.travel:.1f}", str(one.load_percent),
@@ -262,7 +286,26 @@ def axes(views: list[AxisView], title: str = "", width: int = 120) -> Table:
         if health:
             cells += [f"{one.supply_v:.2f}", f"{one.winding_c:.1f}"]
         grid.add_row(
-            f"{one.node}.{one.axis}", one.role, one.state, *cells,
-            "free" if one.owner == 0 else address(one.owner), ", ".join(says), style="bold" if one.faults else None,
+            f"{one.node}.{one.axis}", one.role, one.state, *cells, _owner(one), _says(one),
+            style="bold" if one.faults else None,
         )  # fmt: skip
+    wide = Console(width=1000)
+    if Measurement.get(wide, wide.options, grid).minimum <= width:
+        return grid
+    grid = table("axis", "", title=title)
+    for one in views:
+        travel = "unknown" if one.travel is None else f"{100 * one.travel:.1f} %"
+        told = [
+            one.state, f"{one.position_deg:.2f} deg", f"{one.velocity_deg_s:.1f} deg/s", f"travel {travel}",
+            f"load {one.load_percent} %", _owner(one), *filter(None, [_says(one)]),
+        ]  # fmt: skip
+        grid.add_row(f"{one.node}.{one.axis} {one.role}", ", ".join(told), style="bold" if one.faults else None)
     return grid
+
+
+def _owner(one: AxisView) -> str:
+    return "free" if one.owner == 0 else address(one.owner)
+
+
+def _says(one: AxisView) -> str:
+    return ", ".join([*(f"{BAD} {fault}" for fault in one.faults), *(flag.replace("_", " ") for flag in one.flags)])

@@ -62,11 +62,11 @@ def test_from_record_to_table(run: Run) -> None:
     about = json.loads(run("take", "show", "a.mcap", "--json")[0])
     assert [one["role"] for one in about["axes"]] == ["focus", "iris", "zoom"]
     assert about["timecode"][0]["at_s"] == 0.0
-    out, _ = run("take", "export", "a.mcap", "--rate", "29.97df", "--format", "csv")
+    out, _ = run("take", "export", "a.mcap", "--frame-rate", "29.97df", "--format", "csv")
     assert "29 frames at 29.97df" in out
     assert Path("a.csv").exists()
     assert not Path("a.parquet").exists()
-    made = json.loads(run("take", "export", "a.mcap", "--rate", "24", "--out", "b", "--json")[0])
+    made = json.loads(run("take", "export", "a.mcap", "--frame-rate", "24", "--out", "b", "--json")[0])
     assert made["files"] == ["b.csv", "b.parquet", "b.json"]
     found = json.loads(run("take", "recover", "a.mcap", "--json")[0])
     assert found["was_whole"]
@@ -87,11 +87,11 @@ def test_from_record_to_table(run: Run) -> None:
         (("record", "no/where.mcap", "--link", "sim:trio", "--seconds", "1"), "cannot be written"),
         (("record", "good.mcap", "--link", "sim:trio", "--seconds", "1"), "is there already"),
         (("take", "show", "none.mcap"), "cannot be read"),
-        (("take", "export", "good.mcap", "--rate", "26"), "there is no frame rate '26'"),
-        (("take", "export", "good.mcap", "--rate", "24", "--format", "xml"), "choose csv, parquet or both"),
-        (("take", "export", "good.mcap", "--rate", "24", "--gap", "inf"), "not a finite number"),
-        (("take", "export", "good.mcap", "--rate", "29.97df", "--start", "00:01:00;01"), "does not exist"),
-        (("take", "export", "cut.mcap", "--rate", "24"), "was cut short"),
+        (("take", "export", "good.mcap", "--frame-rate", "26"), "there is no frame rate '26'"),
+        (("take", "export", "good.mcap", "--frame-rate", "24", "--format", "xml"), "choose csv, parquet or both"),
+        (("take", "export", "good.mcap", "--frame-rate", "24", "--gap", "inf"), "not a finite number"),
+        (("take", "export", "good.mcap", "--frame-rate", "29.97df", "--start", "00:01:00;01"), "does not exist"),
+        (("take", "export", "cut.mcap", "--frame-rate", "24"), "was cut short"),
         (("take", "recover", "text.mcap"), "is no take"),
         (("replay", "cut.mcap", "--link", "sim:trio"), "was cut short"),
         (("replay", "text.mcap", "--link", "sim:trio"), "is no take"),

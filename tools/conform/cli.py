@@ -78,7 +78,7 @@ def conform(
 
     Examples:
 
-    ringlet conform --gentle --link serial:/dev/ttyUSB0?baud=115200
+    ringlet conform --gentle --link 'serial:/dev/ttyUSB0?baud=115200'
 
     ringlet conform --only 'STOP-0?' --only 'LIMIT-??' --html conform.html --link can:socketcan:can0
 

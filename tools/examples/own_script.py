@@ -1,7 +1,7 @@
 """Turn one ring to and fro, record it, and say how near it came to its place.
 
     python tools/examples/own_script.py                                  # a simulated rig
-    python tools/examples/own_script.py serial:/dev/ttyUSB0?baud=115200  # your motor
+    python tools/examples/own_script.py 'serial:/dev/ttyUSB0?baud=115200'  # your motor
 
 Gears pinch fingers, and a motor can break a lens that is stuck or has no end stops: on a real motor set its travel
 first (`ringlet find-stops`, or `ringlet set-travel` for a ring without stops), and be able to cut the power.

@@ -1,7 +1,7 @@
 """A bench of your own under pytest.
 
     pytest tools/examples/test_own_bench.py                                                # a simulated rig only
-    pytest tools/examples/test_own_bench.py --ringlet-link serial:/dev/ttyUSB0?baud=115200 # and your motor, gently
+    pytest tools/examples/test_own_bench.py --ringlet-link 'serial:/dev/ttyUSB0?baud=115200' # and your motor, gently
 
 The tests with `ringlet_link` turn your ring by 2 degrees about the place where it stands.
 """

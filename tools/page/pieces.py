@@ -168,8 +168,8 @@ def card(one: AxisShot, scales: Mapping[Place, Scale]) -> str:
   </dl>
   <div class="guide" data-show="guide" hidden>
     <p><b data-show="guide-way"></b> <span data-show="guide-told"></span></p>
-    <div class="track" role="img" data-show="guide-track" aria-label="hand-back guide"><i class="ring" title="ring">◆</i>
-      <i class="control" title="control"></i></div>
+    <div class="track" role="img" data-show="guide-track" aria-label="hand-back guide">
+      <i class="ring" title="ring">◆</i><i class="control" title="control"></i></div>
     <div class="ends"><span>control lower</span><span>◆ ring</span><span>control higher</span></div>
   </div>
   <div class="row">
