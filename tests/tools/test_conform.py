@@ -19,7 +19,7 @@ from ringlet.hwsim.serial_line import SerialLine
 from ringlet.hwsim.simrig import SimRig
 from ringlet.protocol import messages as m
 from ringlet.protocol import wire as schema
-from ringlet.protocol.codec import pack, packet
+from ringlet.protocol.codec import kind_of, pack, packet
 from ringlet.protocol.codes import Flag, Refusal
 from ringlet.protocol.header import unpack_header
 from ringlet.protocol.items import marks_check, text_check, text_parts
@@ -315,3 +315,12 @@ def test_what_other_controls_say_is_no_answer_of_the_motor() -> None:
     """The rig `pair` has two knobs and a range sensor that talk all the time; with this seed a knob spoke last."""
     report = healthy(80, chosen(["KIND-08"]), "pair")
     assert [one.outcome for one in report.results] == [PASS]
+
+
+def test_a_tag_is_not_used_again_at_once_for_another_kind() -> None:
+    """CAN may deliver an answer twice: with the same tag the second would answer the next request."""
+    bed = Bed(11, "single")
+    p, _, _ = meet(bed.wire, 16, 0, 1)
+    codes = [kind_of(body).code for body in (m.Get(0, 3), m.GetStatus(0), m.Identify(0))]
+    given = [p.tag(codes[step % 3 if step % 5 else 0], 1) for step in range(600)]
+    assert all(len(set(given[step : step + 8])) == 8 for step in range(592))

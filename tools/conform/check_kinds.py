@@ -245,6 +245,7 @@ def well_formed(p: Probe) -> None:
 def agreement(p: Probe) -> None:
     status, owner = p.status(), p.owner()
     p.check(status.owner == owner.owner, f"status says owner {status.owner}, owner says {owner.owner}")
+    p.until(lambda: abs(p.must(m.Poll(0, POLL["motion"])).velocity) < 5000, 2.0)  # a check before may have moved it
     motion, drive = (p.must(m.Poll(0, POLL[name])) for name in ("motion", "drive"))
     p.check(abs(motion.position - drive.setpoint) <= 90_000,
             f"at rest the ring is at {motion.position} and its setpoint at {drive.setpoint} mdeg")  # fmt: skip

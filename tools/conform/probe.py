@@ -6,6 +6,7 @@ wire's clock only, so on simulated rigs a check runs in virtual time.
 
 from __future__ import annotations
 
+from collections import defaultdict, deque
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -25,6 +26,8 @@ POLL: Final = {name: count for count, name, _ in ENUMS["poll"]}
 TRY_AGAIN_S: Final = 0.8 * TIMING["repeat"].ms / 1000
 """How long a request is sent again on a real link before its silence counts."""
 LOOK_S: Final = 0.01
+RECENT: Final = 8
+"""So many tags of one source are not used again at once, whatever the kind."""
 FORGOTTEN_S: Final = TIMING["repeat"].ms / 1000 + 0.1
 """Seconds after which the same bytes are surely a new request."""
 EVIDENCE_MOST: Final = 24
@@ -123,6 +126,7 @@ class Probe:
         self.speaks = True
         """whether the node may speak unasked"""
         self._tags: dict[tuple[int, int], int] = {}
+        self._recent: dict[int, deque[int]] = defaultdict(lambda: deque(maxlen=RECENT))
         self._used: dict[tuple[int, int, int], float] = {}
         self._owners: dict[int, float] = {}
         self._changed: dict[tuple[int, int], int] = {}
@@ -187,8 +191,12 @@ class Probe:
         self.wire.send_bytes(data)
 
     def tag(self, kind: int, src: int) -> int:
-        """A tag that was not used for this kind and source for as long as 256 uses."""
+        """A tag that was not used for this kind and source for as long as 256 uses, nor just now for another kind: CAN
+        may deliver an answer twice, and the second must not pass for the next one's."""
         value = self._tags.get((kind, src), int(self.now() * 61) & 0xFF) + 1 & 0xFF
+        while value in self._recent[src]:
+            value = value + 1 & 0xFF
+        self._recent[src].append(value)
         self._tags[kind, src] = value
         row = KINDS.by_code[kind]
         if row.reply == "done" or row.owner:  # the same bytes within the repeat time would be taken for a repeat
