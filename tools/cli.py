@@ -79,7 +79,6 @@ def _root(
     """What comes before the command."""
 
 
-
 class NumberCommand(TyperCommand):
     """A command whose arguments may be negative numbers; what else begins with a dash must be one of its options."""
 

@@ -51,9 +51,3 @@ def optics_of(focal: str, stop: str, coc: str, transmission: float) -> Optics:
     from ringlet.tools.lens.values import parse
 
     return optics(length_mm(focal, "--focal"), parse(stop, "stop").value, length_mm(coc, "--coc"), transmission)
-
-
-def is_axis(text: str) -> bool:
-    """Whether a word names an axis as NODE.AXIS."""
-    node, dot, axis = text.partition(".")
-    return bool(dot) and node.isdigit() and axis.isdigit()

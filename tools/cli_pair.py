@@ -18,7 +18,6 @@ from ringlet.tools.cli_optics import (
     StopOption,
     TransmissionOption,
     finite,
-    is_axis,
     length_mm,
     optics_of,
     picture,
@@ -33,6 +32,7 @@ from ringlet.tools.cli_twocamera import (
     turned_by,
 )
 from ringlet.tools.errors import UsageProblem
+from ringlet.tools.places import known_place, place_in
 
 if TYPE_CHECKING:
     from ringlet.tools.lens.marksfile import MarkTable
@@ -81,9 +81,10 @@ def curve(
 
     if plot is not None:
         picture(plot)
-    if is_axis(left) != is_axis(right):
+    on_motors = place_in(left) is not None
+    if on_motors != (place_in(right) is not None):
         raise UsageProblem("give two lens cards or files, or two axes as NODE.AXIS, not one of each.")
-    tables = _from_motors(link, source, left, right) if is_axis(left) else _from_files(left, right)
+    tables = _from_motors(link, source, left, right) if on_motors else _from_files(left, right)
     found = pairs.pair_of(*tables)
     columns = pairs.compare(found, counts_and_play(tables[0], motor))
     lens = optics_of(focal, stop, coc, transmission) if found.unit == "distance" else None
@@ -151,7 +152,7 @@ def _from_motors(link: str | None, source: int, left: str, right: str) -> tuple[
     found = []
     with common.open_link(link, source) as bus:
         for name in (left, right):
-            node, axis = (int(part) for part in name.split("."))
+            node, axis = known_place(name)
             table = transfer.read(bus.axis(node, axis))
             if table is None:
                 raise UsageProblem(f"axis {axis} of node {node} holds no marks; `ringlet pair upload` sends some.")
@@ -168,9 +169,10 @@ def _axes(bus: Link, named: str, roles: set[str]) -> list[Any]:
 
     if named:
         words = [word.strip() for word in named.split(",")]
-        if not all(is_axis(word) for word in words) or len(set(words)) < len(words):
+        places = [place for word in words if (place := place_in(word)) is not None]
+        if len(places) < len(words) or len(set(words)) < len(words):
             raise UsageProblem(f"--axes is {named!r}; write different axes as NODE.AXIS,NODE.AXIS, as in 16.0,17.0.")
-        return [bus.axis(*(int(part) for part in word.split("."))) for word in words]
+        return [bus.axis(*place) for place in places]
     nodes = common.nodes(bus, None)
     return axes_of_role(bus, nodes, {node: common.axes_of(bus, node, None) for node in nodes}, roles)
 

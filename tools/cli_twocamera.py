@@ -11,9 +11,10 @@ import typer
 from ringlet.tools import cli_common as common
 from ringlet.tools.cli_common import ForceOption, JsonOption, LinkOption, SourceOption
 from ringlet.tools.cli_lens import progress
-from ringlet.tools.cli_optics import FocalOption, PlotOption, finite, is_axis, length_mm, picture
+from ringlet.tools.cli_optics import FocalOption, PlotOption, finite, length_mm, picture
 from ringlet.tools.cli_setups import YesOption
 from ringlet.tools.errors import CheckFailed, UsageProblem
+from ringlet.tools.places import place_in
 
 if TYPE_CHECKING:
     from ringlet.tools.lens.clearance import Box, Clearance, Gearing, Place, Span
@@ -203,7 +204,8 @@ def converge(
     turns = None if table_ is None else table_.convergence
     axis = axis or ("" if turns is None else turns.axis)
     turned, parallel = turned_by(ratio, zero, turns, axis)
-    if not is_axis(axis):
+    place = place_in(axis)
+    if place is None:
         raise UsageProblem(f"--axis is {axis!r}; write NODE.AXIS, for example 18.0.")
     base = length_mm(interaxial, "--interaxial")
     nearest = parse(near, "distance").value
@@ -216,8 +218,7 @@ def converge(
     curve_ = MarkCurve.from_marks(marks, "distance")
     table = table_of(curve_)
     with common.open_link(link, source) as bus:
-        node, number = (int(part) for part in axis.split("."))
-        handle = bus.axis(node, number)
+        handle = bus.axis(*place)
         with progress("Marks") as tell:
             transfer.upload(handle, table, tell)
         if save:

@@ -27,6 +27,7 @@ from ringlet.tools.cli_common import (
 )
 from ringlet.tools.errors import CheckFailed, UsageProblem
 from ringlet.tools.extras import need
+from ringlet.tools.places import place_in
 
 if TYPE_CHECKING:
     from ringlet.tools.bench.carry_out import Order
@@ -142,10 +143,10 @@ def _plan(asked: Asked) -> Plan:
     if asked.hours:
         plan = replace(plan, soak_s=3600 * common.number(asked.hours, "--hours", "h", 1e-3, 10000.0))
     if asked.with_axis:
-        parts = asked.with_axis.split(".")
-        if len(parts) != 2 or not all(part.isdigit() for part in parts):
+        partner = place_in(asked.with_axis)
+        if partner is None:
             raise UsageProblem(f"--with is {asked.with_axis!r}; write NODE.AXIS, for example 17.0.")
-        plan = replace(plan, partner=(int(parts[0]), int(parts[1])))
+        plan = replace(plan, partner=partner)
     return plan
 
 

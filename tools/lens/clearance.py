@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 from ringlet.tools.lens.twocamera import RigProblem
+from ringlet.tools.places import place_in
 
 
 class Box(NamedTuple):
@@ -284,8 +285,7 @@ def _gearing(where: str, name: str, row: Any) -> Gearing:
     if not isinstance(row, dict) or set(row) != {"axis", ratio, "zero_deg"}:
         raise RigProblem(f"{where}: [{name}] needs just axis, {ratio} and zero_deg.")
     axis = str(row["axis"])
-    node, dot, number = axis.partition(".")
-    if not (dot and node.isdigit() and number.isdigit()):
+    if place_in(axis) is None:
         raise RigProblem(f'{where}: the axis of [{name}] is {row["axis"]!r}; write "NODE.AXIS", for example "19.0".')
     if not all(type(row[key]) in (int, float) and abs(row[key]) < 1e6 for key in (ratio, "zero_deg")) or not row[ratio]:
         raise RigProblem(f"{where}: {ratio} and zero_deg of [{name}] must be numbers, and {ratio} not 0; correct them.")

@@ -17,6 +17,7 @@ from ringlet.tools.errors import CheckFailed, UsageProblem
 from ringlet.tools.lens.clearance import Box, Clearance, Gearing, Place, Span
 from ringlet.tools.lens.twocamera import RigProblem, toe_in_deg
 from ringlet.tools.link import Link
+from ringlet.tools.places import known_place
 
 COVERED: Final = (
     "Inside these limits every mix of both axes is clear by the table, and the motors keep to them whoever asks: a "
@@ -45,8 +46,7 @@ def known(handle: AxisHandle) -> float:
 
 def handle_of(link: Link, gearing: Gearing, role: str) -> AxisHandle:
     """The axis that a table names. Raises UsageProblem when it turns something else."""
-    node, number = (int(part) for part in gearing.axis.split("."))
-    handle = link.axis(node, number)
+    handle = link.axis(*known_place(gearing.axis))
     held = str(handle.get("role"))
     if held != role:
         raise UsageProblem(
@@ -118,7 +118,7 @@ def write(
 
     With `reference` each axis is told that it stands where `fenced` says, so that its limits count.
     """
-    places = [(int(one.axis.partition(".")[0]), int(one.axis.partition(".")[2])) for one in fenced]
+    places = [known_place(one.axis) for one in fenced]
     with setups.quiet(link, places, force):
         for one, place in zip(fenced, places, strict=True):
             handle = link.axis(*place)

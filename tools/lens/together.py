@@ -7,6 +7,7 @@ one of the motors cannot reach moves none of them.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 from ringlet.protocol import messages as m
@@ -91,19 +92,27 @@ def within_travel(wanted: list[Target]) -> None:
             )
 
 
+def pace(ways: Sequence[tuple[AxisHandle, float]], speed_deg_s: float | None = None) -> list[float]:
+    """Speeds, deg/s, with which rings are under way to these angles (deg) for about the same time.
+
+    The longest way goes at `speed_deg_s` (default and highest: the lowest velocity limit), the others slower in
+    proportion.
+    """
+    lengths = [abs(ring - handle.position()) for handle, ring in ways]
+    longest = max(lengths)
+    top = min(float(handle.get("velocity-limit")) for handle, _ in ways)
+    most = top if speed_deg_s is None else min(speed_deg_s, top)
+    return [max(SLOWEST_DEG_S, most * length / longest) if longest else most for length in lengths]
+
+
 def go(link: Link, wanted: list[Target], value: float, speed_deg_s: float | None) -> list[Arrived]:
     """Stage the value on every axis, which this control must own, start all with one `sync`, and wait.
 
-    The ring with the longest way goes at `speed_deg_s` (default: the lowest velocity limit), the others slower in
-    proportion, so that all are under way for about the same time. Raises CheckFailed when one ends elsewhere.
+    Their speeds are those of `pace`. Raises CheckFailed when one ends elsewhere.
     """
-    ways = [abs(one.ring_deg - one.handle.position()) for one in wanted]
-    longest = max(ways)
-    top = min(float(one.handle.get("velocity-limit")) for one in wanted)
-    most = top if speed_deg_s is None else min(speed_deg_s, top)
+    speeds = pace([(one.handle, one.ring_deg) for one in wanted], speed_deg_s)
     count = count_of(value, wanted[0].table.unit)
-    for one, way in zip(wanted, ways, strict=True):
-        speed = max(SLOWEST_DEG_S, most * way / longest) if longest else most
+    for one, speed in zip(wanted, speeds, strict=True):
         body = m.StageValue(0, count, round(speed * MDEG))
         link.request(body, node=one.handle.node, axis=one.handle.axis)
     link.send(m.Sync(0))

@@ -17,9 +17,9 @@ from ringlet.tools.page.guide import Guides
 from ringlet.tools.page.scales import Scale
 from ringlet.tools.page.snapshot import LIMITS, AxisShot
 from ringlet.tools.page.traces import Trace
+from ringlet.tools.places import Place, known_place
 from ringlet.tools.takes.layout import Sample
 
-Place = tuple[int, int]
 KINDS: Final = ("drive", "status", "motion", "guide", "knob")
 """Messages that are heard beside the samples of `Live`."""
 _STATES: Final = names_of("state")
@@ -61,8 +61,7 @@ class Ears:
 
     def sample(self, key: str, sample: Sample) -> None:
         """A whole sample of an axis."""
-        node, axis = key.split(".")
-        place = (int(node), int(axis))
+        place = known_place(key)
         shot = self.shots[place]
         first = () if sample.fault == "none" else (sample.fault,)
         faults = shot.faults if first and sample.fault in shot.faults else first
@@ -75,8 +74,7 @@ class Ears:
     def tell(self, at: float, what: str, key: str, text: str, count: int) -> None:
         """What `Live` says of an axis."""
         if what == "link":
-            node, axis = key.split(".")
-            place = (int(node), int(axis))
+            place = known_place(key)
             self.shots[place] = replace(self.shots[place], silent=True)
 
     def hear(self, heard: Packet, now: float) -> None:

@@ -6,9 +6,10 @@ from collections.abc import Mapping, Sequence
 from html import escape
 
 from ringlet.tools.cli_common import CAUTION
-from ringlet.tools.page.scales import EXAMPLES, Place, Scale
+from ringlet.tools.page.scales import EXAMPLES, Scale
 from ringlet.tools.page.snapshot import AxisShot
 from ringlet.tools.page.taking import IF_FULL
+from ringlet.tools.places import Place
 
 SPANS = ((5, "5 s"), (15, "15 s"), (30, "30 s"), (120, "2 min"), (600, "10 min"), (3600, "1 h"))
 """Windows of the traces, s."""

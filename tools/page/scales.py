@@ -13,12 +13,12 @@ from ringlet.tools.errors import CheckFailed, DeviceRefused, UsageProblem
 from ringlet.tools.lens import transfer
 from ringlet.tools.lens.curve import UNITS, MarkCurve, MarkProblem
 from ringlet.tools.lens.marksfile import load
-from ringlet.tools.lens.together import SLOWEST_DEG_S
+from ringlet.tools.lens.together import pace
 from ringlet.tools.lens.values import parse, show
 from ringlet.tools.link import Link
+from ringlet.tools.places import Place, place_in
 from ringlet.tools.takes.lens_values import EDGE_DEG
 
-Place = tuple[int, int]
 KINDS: Final = {"distance": "distance", "stop": "T-stop", "focal": "focal length"}
 EXAMPLES: Final = {"distance": "2.5 m", "stop": "T2.8", "focal": "50 mm"}
 LONGEST: Final = 40
@@ -64,10 +64,10 @@ class Scale(NamedTuple):
 
 def place_of(text: Any) -> Place:
     """Node and axis from `NODE.AXIS`. Raises UsageProblem."""
-    node, dot, axis = str(text).partition(".")
-    if not (dot and node.isascii() and node.isdecimal() and axis.isascii() and axis.isdecimal()) or len(text) > 8:
+    place = place_in(str(text))
+    if place is None or len(text) > 8:
         raise UsageProblem("the name of an axis is NODE.AXIS, as in 16.0.")
-    return int(node), int(axis)
+    return place
 
 
 def typed(value: Any) -> str:
@@ -181,12 +181,10 @@ def move_pair(link: Link, pair: tuple[Place, Place], scales: Mapping[Place, Scal
         ring = scale.ring_of(text)
         _ready(handle, ring, text)
         rings.append(ring)
-    ways = [abs(ring - handle.position()) for ring, (handle, _) in zip(rings, sides, strict=True)]
-    top, longest = min(float(handle.get("velocity-limit")) for handle, _ in sides), max(ways)
+    speeds = pace([(handle, ring) for ring, (handle, _) in zip(rings, sides, strict=True)])
     staged: list[AxisHandle] = []
     try:
-        for ring, way, (handle, _) in zip(rings, ways, sides, strict=True):
-            speed = max(SLOWEST_DEG_S, top * way / longest) if longest else top
+        for ring, speed, (handle, _) in zip(rings, speeds, sides, strict=True):
             body = m.Stage(0, counts(ring, "position", "deg"), round(speed * MDEG))
             link.request(body, node=handle.node, axis=handle.axis)
             staged.append(handle)

@@ -11,6 +11,7 @@ from ringlet.hwsim.rigfile import RigFile
 from ringlet.protocol.header import CONTROL_FIRST, CONTROL_LAST
 from ringlet.tools.errors import UsageProblem
 from ringlet.tools.link import Link
+from ringlet.tools.places import Place, known_place, name_of, place_in
 from ringlet.tools.rig.hand import Hand
 from ringlet.tools.rig.session import Order, Seat, Word
 
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
 
 FOCUS: Final = "focus"
 DISTANCE: Final = "distance"
-
-Place = tuple[int, int]
 
 
 class Wish(NamedTuple):
@@ -42,14 +41,10 @@ class Wish(NamedTuple):
 
 def place_of(text: str, label: str) -> Place:
     """NODE.AXIS. Raises UsageProblem."""
-    node, dot, axis = text.partition(".")
-    if not (dot and node.isdigit() and axis.isdigit()):
+    place = place_in(text)
+    if place is None:
         raise UsageProblem(f"{label} is {text!r}; write an axis as NODE.AXIS, as in 16.0.")
-    return int(node), int(axis)
-
-
-def key_of(place: Place) -> str:
-    return f"{place[0]}.{place[1]}"
+    return place
 
 
 def orders_of(texts: Sequence[str]) -> list[Order]:
@@ -65,7 +60,7 @@ def orders_of(texts: Sequence[str]) -> list[Order]:
         if not equals or word not in set(Word) or not 0 <= at < math.inf:
             words = ", ".join(Word)
             raise UsageProblem(f"--at is {text!r}; write seconds and a word, as in 7=hand; the words are {words}.")
-        found.append(Order(at, Word(word), key_of(place_of(place, "the axis of --at")) if place else ""))
+        found.append(Order(at, Word(word), name_of(place_of(place, "the axis of --at")) if place else ""))
     return found
 
 
@@ -104,7 +99,7 @@ class Builder:
         self._cards: dict[str, str] = {}
         for text in wish.marks:
             place, equals, card = text.rpartition("=")
-            key = key_of(place_of(place, "the axis of --marks")) if equals else ""
+            key = name_of(place_of(place, "the axis of --marks")) if equals else ""
             if key in self._cards:
                 raise UsageProblem(f"--marks is given twice for {key or 'the focus ring'}; give one for each axis.")
             self._cards[key] = card
@@ -119,7 +114,7 @@ class Builder:
         places: dict[Place, ControlEntry | None] = {(one.node, one.axis): one for one in controls}
         for place in places:
             if place[1] not in nodes.get(place[0], []):
-                raise UsageProblem(f"a control is for axis {key_of(place)}, which is not on the bus; see discover.")
+                raise UsageProblem(f"a control is for axis {name_of(place)}, which is not on the bus; see discover.")
         focus = self._focus(nodes, list(places)) if wish.ranged else None
         if focus is not None:
             places.setdefault(focus, None)
@@ -127,27 +122,27 @@ class Builder:
         taken = [place for seat in seats for place in seat.hand.places]
         for place in taken:
             if taken.count(place) > 1:
-                raise UsageProblem(f"axis {key_of(place)} would be driven twice; leave --pair or a control out.")
+                raise UsageProblem(f"axis {name_of(place)} would be driven twice; leave --pair or a control out.")
         return seats
 
     def _focus(self, nodes: dict[int, list[int]], controlled: list[Place]) -> Place:
         if self.wish.focus:
             place = place_of(self.wish.focus, "--focus")
             if place[1] not in nodes.get(place[0], []):
-                raise UsageProblem(f"axis {key_of(place)} is not on the bus; choose one that `ringlet status` shows.")
+                raise UsageProblem(f"axis {name_of(place)} is not on the bus; choose one that `ringlet status` shows.")
             return place
         found = [(node, axis) for node, axes in nodes.items() for axis in axes if self._role((node, axis)) == FOCUS]
         for choice in ([place for place in found if place in controlled], self._lefts(found), found):
             if len(choice) == 1:
                 return choice[0]
-        what = ", ".join(key_of(one) for one in found) or "none"
+        what = ", ".join(name_of(one) for one in found) or "none"
         raise UsageProblem(f"readings drive one focus ring, and on the bus are: {what}; choose with --focus.")
 
     def _lefts(self, found: list[Place]) -> list[Place]:
         """With --pair: focus rings that a pair of the rig file names first."""
         if not self.wish.paired or self.rig is None:
             return []
-        return [place for place in found if any(pair.left == key_of(place) for pair in self.rig.pairs)]
+        return [place for place in found if any(pair.left == name_of(place) for pair in self.rig.pairs)]
 
     def _role(self, place: Place) -> str:
         return str(self.link.axis(*place).get("role"))
@@ -158,7 +153,9 @@ class Builder:
         partner = self._partner(place) if self.wish.paired else None
         curve = self._curve(place, first=ranged) if ranged or partner is not None else None
         if ranged and curve is not None and curve.unit != DISTANCE:
-            raise UsageProblem(f"axis {key_of(place)} has {curve.unit} marks, and readings are distances; see --focus.")
+            raise UsageProblem(
+                f"axis {name_of(place)} has {curve.unit} marks, and readings are distances; see --focus."
+            )
         pairing = None
         if partner is not None and curve is not None:
             pairing = Partner(curve, self._curve(partner, first=False))
@@ -173,9 +170,9 @@ class Builder:
         if self.rig is None:
             raise UsageProblem("pairs stand in a rig file; name it with --rig.")
         for pair in self.rig.pairs:
-            if key_of(place) in (pair.left, pair.right):
-                other = pair.right if key_of(place) == pair.left else pair.left
-                return place_of(other, "an axis of a pair")
+            if name_of(place) in (pair.left, pair.right):
+                other = pair.right if name_of(place) == pair.left else pair.left
+                return known_place(other)
         return None
 
     def _curve(self, place: Place, *, first: bool) -> MarkCurve:
@@ -183,7 +180,7 @@ class Builder:
         from ringlet.tools.lens import marksfile, transfer
         from ringlet.tools.lens.marksfile import MarkTable
 
-        key = key_of(place)
+        key = name_of(place)
         named = self._cards.get(key, self._cards.get("") if first else None)
         if named is not None:
             return marksfile.load(named).curve()

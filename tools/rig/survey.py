@@ -24,6 +24,7 @@ from ringlet.tools.cli_bus import read_text
 from ringlet.tools.errors import CheckFailed, UsageProblem
 from ringlet.tools.finding import Found, id_text
 from ringlet.tools.link import Link
+from ringlet.tools.places import known_place
 from ringlet.tools.setups import NODE, Difference
 
 Progress = Callable[[str], None]
@@ -156,7 +157,7 @@ def _pairs(link: Link, rig: RigFile, usable: dict[int, int]) -> list[Difference]
     for pair in rig.pairs:
         sides: list[tuple[int, int, dict[str, Any]]] = []
         for place in (pair.left, pair.right):
-            node, axis = (int(part) for part in place.split("."))
+            node, axis = known_place(place)
             if node in usable and axis < link.request(m.Identify(0), node=usable[node]).axes:
                 handle = link.axis(usable[node], axis)
                 marks = setups.marks_of(link, usable[node], axis)

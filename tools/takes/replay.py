@@ -19,6 +19,7 @@ from ringlet.tools.axis_handle import MDEG
 from ringlet.tools.bench.ramp import MotionLimits
 from ringlet.tools.errors import CheckFailed, UsageProblem
 from ringlet.tools.link import Link
+from ringlet.tools.places import place_in
 from ringlet.tools.takes.chase import Chase
 from ringlet.tools.takes.columns import columns
 from ringlet.tools.takes.frames import runs
@@ -106,10 +107,9 @@ def read_mapping(text: str, take: Take) -> Mapping:
         source, _, target = piece.partition("=")
         if source not in take.axes:
             raise UsageProblem(f"the take has no axis {source!r}; it has: {', '.join(take.axes)}.")
-        node, dot, axis = (target or source).partition(".")
-        if not (dot and node.isdigit() and axis.isdigit()):
+        place = place_in(target or source)
+        if place is None:
             raise UsageProblem(f"{piece!r} names no axis of the rig; write NODE.AXIS, as in {source}=17.0.")
-        place = (int(node), int(axis))
         if source in found or place in found.values():
             raise UsageProblem(f"{piece!r} names an axis twice; each axis of the take plays one axis of the rig.")
         found[source] = place
