@@ -362,7 +362,16 @@ class Drive:
     @settings.setter
     def settings(self, settings: DriveSettings) -> None:
         self._settings = settings
+        was = self._p[loops.F_SIGN]
         self._p[plant.PLANT_PARAMETERS :] = firmware_parameters(settings, self.motor.gearhead_ratio)
+        if was == -settings.direction:
+            # The motor goes on as it did: what the loop keeps in the ring's sense turns round with the ring's numbers.
+            # The place is read in them at the end of the next tick; until then it stands as far on the other side of
+            # the setpoint, which is still in the old ones.
+            s = self._s
+            s[loops.S_POS] += 2.0 * (s[loops.S_ERROR] - s[loops.S_COMP])
+            for index in (loops.S_INTEGRAL, loops.S_VEL, loops.S_COMP, loops.S_SIDE):
+                s[index] = -s[index]
 
     def power_cycle(self) -> None:
         """Lose what a board loses: loop state, encoder zero, temperature estimate. The physics goes on as it was."""

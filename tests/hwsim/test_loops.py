@@ -159,6 +159,26 @@ def test_direction_turns_position_setpoint_and_current_round() -> None:
     assert max(r.current_ma for r in there.readings) > 100.0
 
 
+@pytest.mark.parametrize("backlash", [0.0, 219.0])
+def test_a_direction_turned_while_holding_leaves_the_motor_as_it_was(backlash: float) -> None:
+    """The integral holds the gears against friction at rest: turned the wrong way it would push the ring off."""
+    turned, left = (build(lens="zoom-cold", backlash_comp=backlash > 0.0, backlash_mdeg=backlash) for _ in range(2))
+    held = follow(turned, 20e3, 1200).readings[-1]
+    follow(left, 20e3, 1200)
+    assert abs(held.current_ma) > 500.0
+    turned.settings = turned.settings._replace(direction=-1)
+    setpoint = 20e3
+    for tick in range(300):
+        for drive in (turned, left):
+            drive.supply.begin_tick()
+        there, here = (turned.tick(True, setpoint, 0.0, 0.0, 1e6), left.tick(True, 20e3, 0.0, 0.0, 1e6))
+        if tick == 0:  # from now on in the numbers of the turned ring, with the same error as seen by the motor
+            assert there.position_mdeg == pytest.approx(-here.position_mdeg, abs=1.0)
+            setpoint += there.position_mdeg - here.position_mdeg - 2.0 * held.following_error_mdeg
+        assert there.current_ma == pytest.approx(-here.current_ma, rel=0.02), tick
+    assert turned.truth.ring_deg == pytest.approx(left.truth.ring_deg, abs=1e-3)
+
+
 def test_wrong_gear_teeth_scale_the_travel() -> None:
     """The board believes its settings: with half the ring teeth the ring turns half as far."""
     run = follow(build(ring_teeth=67), 20e3, 900)
