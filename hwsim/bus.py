@@ -22,6 +22,16 @@ class Delivery(NamedTuple):
     """stations that did not get it"""
 
 
+class Framing(Protocol):
+    """One end of a serial line: frames from bytes, and bytes from a frame."""
+
+    def frames(self, data: bytes) -> list[tuple[int, bytes]]:
+        """(header, body) of the frames completed by these bytes."""
+
+    def encode(self, ident: int, body: bytes) -> bytes:
+        """The bytes of a frame, the closing zero byte included."""
+
+
 class Bus(Protocol):
     """A bus in virtual time. Stations are numbered from 0 in the order in which they were attached."""
 

@@ -26,7 +26,7 @@ from ringlet.protocol.wire import BODY_MAX
 
 PROGRAM: Final = "ringlet_host"
 """Name of the program that the emitted Makefile builds."""
-PIPE_VERSION: Final = 3
+PIPE_VERSION: Final = 4
 PATIENCE: Final = 10.0
 """Seconds of wall time without a byte after which the process counts as hung."""
 FAILED, DONE, CUT = range(3)
@@ -45,6 +45,9 @@ DRIVE: Final = struct.Struct("<B8i")
 PAGE: Final = struct.Struct("<BH")
 RESULT: Final = struct.Struct("<cBH")
 END: Final = struct.Struct("<BH")
+BYTES: Final = struct.Struct("<cH")
+BYTES_MOST: Final = 4096
+"""Bytes of a serial line in one command: the frames in them, which are longer on the pipe, must fit it (64 KiB)."""
 FRAME: Final = struct.Struct(f"<IB{BODY_MAX}s")
 STATE: Final = struct.Struct("<7BiII2H2q")
 IGNORED: Final = struct.Struct("<I")
@@ -209,6 +212,16 @@ def page(number: int, data: bytes) -> bytes:
 def hear(ident: int, data: bytes) -> bytes:
     """The command that lets the core hear a frame of at most 8 bytes."""
     return HEAR.pack(b"H", ident, len(data), data)
+
+
+def bytes_in(data: bytes) -> bytes:
+    """The command that gives the core's decoder at most `BYTES_MOST` bytes of a serial line."""
+    return BYTES.pack(b"B", len(data)) + data
+
+
+def to_encode(ident: int, data: bytes) -> bytes:
+    """The command that asks for the bytes of a frame on a serial line."""
+    return HEAR.pack(b"U", ident, len(data), data)
 
 
 def readings(counts: Sequence[Counts]) -> bytes:

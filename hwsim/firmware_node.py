@@ -1,4 +1,7 @@
-"""A node whose firmware is the motor core in C, as a process, on the same simulated drives: it stands for a `Node`."""
+"""A node whose firmware is the motor core in C, as a process, on the same simulated drives: it stands for a `Node`.
+
+On a serial line it is also the node's end of the line (`bus.Framing`): the core's own decoder and encoder are at work.
+"""
 
 from __future__ import annotations
 
@@ -39,6 +42,7 @@ class FirmwareNode:
         self.own_settings = [drive.settings for drive in drives]
         self.now_us = 0
         self.address = 0
+        self._found: list[tuple[int, bytes]] = []
         self._pipe = fw.Pipe(program)
         weakref.finalize(self, self._pipe.close)
         if len(drives) > self._pipe.axes:
@@ -71,13 +75,30 @@ class FirmwareNode:
         self._pipe.put(fw.AT.pack(b"T", self.now_us))
         return [unpack(ident, data) for ident, data in self._until_end()]
 
+    def frames(self, data: bytes) -> list[tuple[int, bytes]]:
+        """(header, body) of the frames that the core's decoder completes with these bytes of a serial line."""
+        self._found = []
+        for start in range(0, len(data), fw.BYTES_MOST):
+            self._pipe.put(fw.bytes_in(data[start : start + fw.BYTES_MOST]))
+            self._serve_until(b"K")
+        return self._found
+
+    def encode(self, ident: int, body: bytes) -> bytes:
+        """What the core puts on a serial line for a frame, the closing zero byte included."""
+        self._pipe.put(fw.to_encode(ident, body))
+        self._serve_until(b"U")
+        return self._pipe.take(self._pipe.take(1)[0])
+
     def _until_end(self) -> list[tuple[int, bytes]]:
         """Serve the core until it has started or ticked; returns the frames that it said."""
         pipe = self._pipe
         self._serve_until(b"E")
         self.address, count = fw.END.unpack(pipe.take(fw.END.size))
-        data = pipe.take(count * fw.FRAME.size)
-        return [(ident, body[:size]) for ident, size, body in fw.FRAME.iter_unpack(data)]
+        return [self._take_frame() for _ in range(count)]
+
+    def _take_frame(self) -> tuple[int, bytes]:
+        ident, size, body = fw.FRAME.unpack(self._pipe.take(fw.FRAME.size))
+        return ident, body[:size]
 
     def _serve_until(self, end: bytes) -> None:
         """Give the core what it asks for until it says this letter."""
@@ -86,6 +107,8 @@ class FirmwareNode:
             match letter:
                 case b"O":
                     self._step()
+                case b"F":
+                    self._found.append(self._take_frame())
                 case b"G":
                     self._configure(*fw.DRIVE.unpack(pipe.take(fw.DRIVE.size)))
                 case b"Q":

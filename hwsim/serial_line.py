@@ -15,7 +15,7 @@ from collections import Counter
 from collections.abc import Iterable
 from typing import Final, NamedTuple
 
-from ringlet.hwsim.bus import EAR, Delivery
+from ringlet.hwsim.bus import EAR, Delivery, Framing
 from ringlet.hwsim.noise import QUIET, Flips, Noise
 from ringlet.protocol.serial_frame import FRAME_MAX, StreamDecoder, encode_raw
 
@@ -105,6 +105,14 @@ class _Wire:
         return value
 
 
+class LineEnd(StreamDecoder):
+    """An end of the line as the simulated node and the tools have it."""
+
+    def encode(self, ident: int, body: bytes) -> bytes:
+        """The bytes of a frame, the closing zero byte included."""
+        return encode_raw(ident, body)
+
+
 class SerialLine:
     """The line. See `ringlet.hwsim.bus.Bus` for what a rig asks of it. Noise is that of the wire."""
 
@@ -120,7 +128,8 @@ class SerialLine:
         self.names: list[str] = []
         self._seed = seed
         self._wires: list[_Wire] = []
-        self._decoders: list[StreamDecoder] = []
+        self._ear = LineEnd()
+        self._ends: list[Framing] = []
         self._busy: list[int] = []
         """bit up to which a station's transmitter is busy"""
         self._now = 0
@@ -140,7 +149,7 @@ class SerialLine:
 
     @property
     def lost(self) -> Counter[str]:
-        return self._decoders[EAR].lost
+        return self._ear.lost
 
     @property
     def garbled(self) -> int:
@@ -154,25 +163,33 @@ class SerialLine:
 
     def attach(self, name: str) -> int:
         self.names.append(name)
-        self._decoders.append(StreamDecoder())
+        self._ends.append(LineEnd() if self._ends else self._ear)
         self._busy.append(0)
         self._wires.append(_Wire(self.noise, f"{len(self.names)} {self._seed}"))
         if self.shared:
             del self._wires[1:]
         return len(self.names) - 1
 
+    def end_with(self, station: int, end: Framing) -> None:
+        """Give a station an end of its own."""
+        self._ends[station] = end
+
     def send(self, station: int, ident: int, data: bytes, at_us: int) -> None:
+        frame = self._ends[station].encode(ident, data)
+        if station == EAR or not self.shared:
+            frame = b"\0" + frame
+        if station == EAR and self.shared:
+            self._ear.frames(b"\0")  # what garbled before never becomes a frame, as in the links
+        self.put(station, frame, at_us)
+
+    def put(self, station: int, data: bytes, at_us: int) -> None:
+        """Queue bytes as they are."""
         start = max(-(-at_us * self.baud // 1_000_000), self._busy[station])
         if start - self._now > DEPTH * BYTE_BITS:
             self.dropped += 1
             return
-        frame = encode_raw(ident, data)
-        if station == EAR or not self.shared:
-            frame = b"\0" + frame
-        if station == EAR and self.shared:
-            self._decoders[EAR].frames(b"\0")  # what garbled before never becomes a frame, as in the links
         pending = self._wires[0 if self.shared else station].pending
-        for value in frame:
+        for value in data:
             pending.append(_Byte(start, value, station))
             start += BYTE_BITS
         self._busy[station] = start
@@ -192,7 +209,7 @@ class SerialLine:
         """What each station makes of bytes: (end, header, body, speaker or -1, listener)."""
         found: list[tuple[int, int, bytes, int, int]] = []
         for station in listeners:
-            decoder, piece = self._decoders[station], bytearray()
+            end, piece = self._ends[station], bytearray()
             for finish, value, speakers in heard:
                 if station in speakers:  # its receiver is off while it speaks
                     continue
@@ -200,10 +217,10 @@ class SerialLine:
                 piece.append(value)
                 if value == 0:
                     speaker = next(iter(speakers)) if len(speakers) == 1 else _NOBODY
-                    found += [(finish, *frame, speaker, station) for frame in decoder.frames(bytes(piece))]
+                    found += [(finish, *frame, speaker, station) for frame in end.frames(bytes(piece))]
                     piece.clear()
             if piece:
-                decoder.frames(bytes(piece))
+                end.frames(bytes(piece))
         return found
 
     def _merge(self, found: list[tuple[int, int, bytes, int, int]]) -> list[Delivery]:

@@ -16,13 +16,14 @@ from pathlib import Path
 from typing import Any
 
 from ringlet.hwsim.axis import Axis
-from ringlet.hwsim.bus import EAR, Bus
+from ringlet.hwsim.bus import EAR, Bus, Framing
 from ringlet.hwsim.drive import Drive, Supply, default_settings
 from ringlet.hwsim.firmware_node import FirmwareNode
 from ringlet.hwsim.kernel import worth_compiling
 from ringlet.hwsim.node import MS, Node, NodeCard
 from ringlet.hwsim.noise import Mangler
 from ringlet.hwsim.rigfile import NodeEntry, RigFile, axis_cards, factory_values
+from ringlet.hwsim.serial_line import LineEnd, SerialLine
 from ringlet.hwsim.settings import FilePages, MemoryPages, Pages, Store
 from ringlet.hwsim.talkers import OneVoice, Talker, controls_of, ranges_of
 from ringlet.protocol.codec import pack
@@ -58,6 +59,9 @@ class SimRig:
         if bus is not None:
             bus.attach("controls")
             self._stations = [bus.attach(f"node {number}") for number in range(len(self.nodes))]
+            if isinstance(bus, SerialLine):
+                for number, station in enumerate(self._stations):
+                    bus.end_with(station, self.line_end(number))
             on_can = self.talkers if bus.is_can else []
             self._talker_stations = [bus.attach(f"control or sensor {one.source}") for one in on_can]
             rng = random.Random(f"phases {seed}")
@@ -65,6 +69,11 @@ class SimRig:
         self._voice: OneVoice | None = None
         if self.talkers and not (bus is not None and bus.is_can):
             self._voice = OneVoice(0.0, True) if bus is None else OneVoice(bus.frame_time, bus.shared)
+
+    def line_end(self, number: int = 0) -> Framing:
+        """What a node ends a serial line with: a motor core in C with its own decoder and encoder."""
+        node = self.nodes[number]
+        return node if isinstance(node, FirmwareNode) else LineEnd()
 
     def send(self, ident: int, data: bytes, who: Any = None) -> None:
         """Somebody on the bus sends this now; nodes hear it at the next step. `who` tells programs on the rig apart."""
@@ -75,6 +84,13 @@ class SimRig:
             self._waiting.append((ident, data, None))
         else:
             self.bus.send(EAR, ident, data, self.now_us)
+
+    def send_bytes(self, data: bytes) -> None:
+        """Put bytes on the rig's serial line as they are, frames or not."""
+        assert isinstance(self.bus, SerialLine)
+        if self._voice is not None:
+            self._voice.spoken_bytes(len(data), self.now_us)
+        self.bus.put(EAR, data, self.now_us)
 
     def step(self) -> list[tuple[int, bytes]]:
         """Advance 1 ms. Returns what nodes, controls and sensors have said in it, as (header, body)."""

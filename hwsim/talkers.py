@@ -11,6 +11,7 @@ from ringlet.hwsim.rangesource import SimRange
 from ringlet.hwsim.rigfile import RigFile
 from ringlet.protocol.codes import TIMING
 from ringlet.protocol.header import DST_SHIFT, EVERYONE, KIND_MASK, KIND_SHIFT, NODE_MASK
+from ringlet.protocol.serial_frame import FRAME_MAX
 from ringlet.protocol.wire import KINDS
 
 WAITING_MOST: Final = 64
@@ -65,8 +66,16 @@ class OneVoice:
         row, everyone = KINDS.by_code.get(ident >> KIND_SHIFT & KIND_MASK), _to_everyone(ident)
         if self._shared and row is not None and row.role == "request":
             last = "announce_window" if everyone else "save" if row.name == "save" else "reply"
-            wait_us = 1000 * (TIMING[last].ms + (TIMING["reply"].ms if everyone else 0))
-            self._answered_us = max(self._answered_us, self._free_us + wait_us + self._frame_us)
+            self._await(TIMING[last].ms + (TIMING["reply"].ms if everyone else 0))
+
+    def spoken_bytes(self, count: int, now_us: int) -> None:
+        """The control itself sends bytes, frames or not: the last ones may be a request."""
+        self._free_us = max(self._free_us, now_us) + self._frame_us * -(-count // FRAME_MAX)
+        if self._shared:
+            self._await(TIMING["reply"].ms)
+
+    def _await(self, wait_ms: int) -> None:
+        self._answered_us = max(self._answered_us, self._free_us + 1000 * wait_ms + self._frame_us)
 
     def answered(self, ident: int, now_us: int) -> None:
         """A node was heard: the answer to the one request that may be open, unless it was for everyone."""

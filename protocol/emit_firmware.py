@@ -20,7 +20,9 @@ CORE: Final = (
 """Parts of the core beside the codec's, in the order in which they need each other; each is a .c and a .h."""
 OPTIONAL: Final = ("loop",)
 """Parts that a board may take or leave: position and velocity loop."""
-ALONE: Final = ("ringlet_whole.h", "ringlet_board.h", "ringlet_host.c", "Makefile", "README.md")
+ALONE: Final = (
+    "ringlet_whole.h", "ringlet_board.h", "ringlet_host_pipe.h", "ringlet_host.c", "Makefile", "README.md",
+)  # fmt: skip
 NODE_TEXTS: Final = 2
 """Texts of the table of items that belong to the node (`get-text` says which): maker and model."""
 CRC32: Final = 0xEDB88320

@@ -19,8 +19,9 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Final, Literal
 
+from ringlet.hwsim.bus import Framing
+from ringlet.hwsim.serial_line import LineEnd
 from ringlet.hwsim.simrig import SimRig
-from ringlet.protocol.serial_frame import StreamDecoder, encode_raw
 from ringlet.tools.errors import LinkProblem, UsageProblem
 from ringlet.tools.signals import ending, handled
 from ringlet.tools.slcan_server import SlcanServer
@@ -85,21 +86,22 @@ class _Outgoing:
 class _SerialSide:
     """Serial frames for one program."""
 
-    def __init__(self) -> None:
-        self._decoder = StreamDecoder()
+    def __init__(self, end: Framing) -> None:
+        self._end = end
 
     def hear(self, data: bytes) -> list[Message]:
-        return self._decoder.frames(data)
+        return self._end.frames(data)
 
     def frames(self, messages: list[Message]) -> list[bytes]:
         """Each behind a zero byte, as on a line with one node."""
-        return [b"\0" + encode_raw(ident, data) for ident, data in messages]
+        return [b"\0" + self._end.encode(ident, data) for ident, data in messages]
 
 
 class PtyFace(Face):
-    """A pseudo-terminal. With `adapter` it speaks as a serial-line CAN adapter, otherwise in serial frames."""
+    """A pseudo-terminal. With `adapter` it speaks as a serial-line CAN adapter, otherwise in serial frames, which the
+    rig's end of the line makes and finds."""
 
-    def __init__(self, *, adapter: bool) -> None:
+    def __init__(self, end: Framing, *, adapter: bool) -> None:
         super().__init__()
         import tty
 
@@ -110,7 +112,7 @@ class PtyFace(Face):
         name = os.ttyname(self._slave)
         self.link = f"can:slcan:{name}" if adapter else f"serial:{name}"
         self._adapter = SlcanServer() if adapter else None
-        self._serial = _SerialSide()
+        self._serial = _SerialSide(end)
         self._out = _Outgoing(lambda data: os.write(self._master, data))
         self._selector = selectors.DefaultSelector()
         self._selector.register(self._master, selectors.EVENT_READ)
@@ -139,7 +141,7 @@ class PtyFace(Face):
 
 class TcpFace(Face):
     """Serial frames over TCP on the loopback address; each program that connects hears everything, what the other
-    programs say too."""
+    programs say too. Each has an end of the line for itself, so a motor core in C has no hand in it."""
 
     def __init__(self, port: int) -> None:
         super().__init__()
@@ -172,7 +174,7 @@ class TcpFace(Face):
             return
         client.setblocking(False)
         client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        self._clients[client] = (_SerialSide(), _Outgoing(client.send))
+        self._clients[client] = (_SerialSide(LineEnd()), _Outgoing(client.send))
         self._selector.register(client, selectors.EVENT_READ)
 
     def _read(self, client: socket.socket) -> list[Message]:
@@ -246,12 +248,12 @@ def has_terminals() -> bool:
     return hasattr(os, "openpty")
 
 
-def open_face(how: How, *, port: int = 0, channel: str = "") -> Face:
-    """The connection of this kind. Raises UsageProblem or LinkProblem."""
+def open_face(how: How, end: Framing, *, port: int = 0, channel: str = "") -> Face:
+    """The connection of this kind; `end` is the rig's of a serial line. Raises UsageProblem or LinkProblem."""
     if how in ("serial", "slcan"):
         if not has_terminals():
             raise LinkProblem(f"this system has no pseudo-terminals for {how}; serve over tcp.")
-        return PtyFace(adapter=how == "slcan")
+        return PtyFace(end, adapter=how == "slcan")
     if how == "tcp":
         return TcpFace(port)
     if how in ("socketcan", "virtual"):
@@ -275,7 +277,7 @@ def serve(
     `announce` gets the link that reaches the rig, before anything else. Returns what was dropped, by cause
     ("late steps" are milliseconds that a busy machine did not keep up with).
     """
-    face = open_face(how, port=port, channel=channel)
+    face = open_face(how, rig.line_end(), port=port, channel=channel)
     try:
         with _signals_set(stop):
             announce(face.link)

@@ -6,11 +6,14 @@ other motor.
 
 from __future__ import annotations
 
+import random
 import sys
 import threading
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -21,8 +24,10 @@ from ringlet.hwsim.settings import MemoryPages
 from ringlet.hwsim.simrig import SimRig
 from ringlet.protocol import messages as m
 from ringlet.protocol.codes import Fault, Flag, Refusal
-from ringlet.protocol.header import ALL_AXES
+from ringlet.protocol.header import ALL_AXES, IDENT_MAX
+from ringlet.protocol.serial_frame import StreamDecoder, encode_raw
 from ringlet.protocol.states import State
+from ringlet.protocol.wire import BODY_MAX
 from ringlet.tools.cli import main
 from ringlet.tools.errors import DeviceRefused, LinkProblem
 from ringlet.tools.link import Link
@@ -87,6 +92,59 @@ def test_on_a_port(program: Path, how: How) -> None:
     with served(program, how) as url, Link.open(url) as link:
         link.pace = 5.0
         a_day_at_the_bench(link)
+
+
+def test_the_cores_own_decoder_and_encoder_end_the_line(program: Path) -> None:
+    """Frames, torn and damaged ones, and noise in random pieces: found and made as by the decoder in Python."""
+    end, known, rng = SimRig(load_rig("single"), firmware=program).line_end(), StreamDecoder(), random.Random(5)
+    line = bytearray()
+    for _ in range(3000):
+        ident, body = rng.randrange(IDENT_MAX + 1), rng.randbytes(rng.randint(1, BODY_MAX))
+        frame = end.encode(ident, body)
+        assert frame == encode_raw(ident, body)
+        match rng.randrange(6):
+            case 0:
+                line += frame[: rng.randrange(len(frame))]
+            case 1:
+                line += rng.randbytes(rng.randrange(30))
+            case 2:
+                line += bytes(byte ^ (rng.random() < 0.1) for byte in frame)
+            case _:
+                line += frame
+    pieces = [9000] + [rng.randrange(40) for _ in range(len(line))]
+    found, expected = [], []
+    for size in pieces:
+        piece, line = bytes(line[:size]), line[size:]
+        found += end.frames(piece)
+        expected += known.frames(piece)
+        if not line:
+            break
+    assert found == expected
+    assert len(found) > 1000
+    assert known.lost["crc"] > 100
+
+
+@pytest.mark.parametrize("way", ["pty", "line"])
+def test_they_are_at_work_on_a_port_and_on_a_simulated_line(
+    program: Path, monkeypatch: pytest.MonkeyPatch, way: str
+) -> None:
+    calls: Counter[str] = Counter()
+    for name in ("frames", "encode"):
+        go = getattr(FirmwareNode, name)
+
+        def counted(node: FirmwareNode, *given: Any, name: str = name, go: Any = go) -> Any:
+            calls[name] += 1
+            return go(node, *given)
+
+        monkeypatch.setattr(FirmwareNode, name, counted)
+    if way == "pty":
+        with served(program, "serial") as url, Link.open(url) as link:
+            link.axis(16, 0).status()
+    else:
+        with Link.open(f"sim:single?bus=serial&firmware={program}") as link:
+            link.axis(16, 0).status()
+    assert calls["frames"] > 0
+    assert calls["encode"] > 0
 
 
 def test_the_same_rig_gives_the_same_answers(program: Path) -> None:

@@ -15,7 +15,7 @@ from markdown_it import MarkdownIt
 from ringlet.hwsim.bus import Bus
 from ringlet.hwsim.can_bus import CanBus
 from ringlet.hwsim.rigfile import load_rig
-from ringlet.hwsim.serial_line import SerialLine
+from ringlet.hwsim.serial_line import LineEnd, SerialLine
 from ringlet.hwsim.simrig import SimRig
 from ringlet.protocol import messages as m
 from ringlet.protocol import wire as schema
@@ -36,6 +36,7 @@ from ringlet.tools.conform.selfcheck import healthy
 from ringlet.tools.conform.table import CHECKS, Check, Level, check, chosen, load
 from ringlet.tools.conform.wire import CanFrame, DevicePort, Wire
 from ringlet.tools.errors import NoAnswer, UsageProblem, WrongVersion
+from ringlet.tools.sim_bus import with_shared_line
 from ringlet.tools.transports import open_transport
 
 PAGE = Path(__file__).parents[2] / "protocol" / "REFERENCE.md"
@@ -249,8 +250,16 @@ def test_what_a_wire_carries_is_looked_at_on_a_wire_of_that_sort(bus: Bus, seen:
     assert {one.check.id: one.outcome for one in report.results} == {"FRAME-08": SKIP, "CAN-02": SKIP} | {seen: PASS}
 
 
+def test_framing_is_tried_on_a_shared_line_on_which_controls_speak_too() -> None:
+    """Bytes go over the line as they are; controls leave room for the answer."""
+    bed = Bed(sim=SimRig(with_shared_line(load_rig("pair")), bus=SerialLine()))
+    p, report, found = meet(bed.wire, 16, 0, 9)
+    run(p, report, found, chosen(["FRAME-0[1-7]"]))
+    assert {one.check.id: one.outcome for one in report.results} == {f"FRAME-0{number}": PASS for number in range(1, 8)}
+
+
 def test_the_port_of_a_simulated_device_takes_what_a_board_takes() -> None:
-    port = DevicePort()
+    port = DevicePort(LineEnd())
     assert port.can_in(CanFrame(0x11008010, b"\1")) == [(0x11008010, b"\1")]
     for frame in (CanFrame(1, b"\1", is_extended_id=False), CanFrame(1, b"", is_remote_frame=True),
                   CanFrame(1, b"", is_fd=True)):  # fmt: skip

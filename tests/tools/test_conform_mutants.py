@@ -61,7 +61,7 @@ def test_each_mistake_in_c_has_one_place_in_the_emitted_core() -> None:
 
 @pytest.mark.skipif(compiler() is None, reason="needs a C compiler")
 def test_broken_motors_in_c_are_caught_and_the_healthy_core_is_not(tmp_path: Path) -> None:
-    picked = [one for one in C_MUTANTS if one.caught_by in ("OWN-08", "LIMIT-04", "POWER-05")]
+    picked = [one for one in C_MUTANTS if one.caught_by in ("FRAME-01", "FRAME-04", "OWN-08", "LIMIT-04", "POWER-05")]
     found = try_all(tmp_path, picked)
     assert [(one.name, report.count(FAIL)) for one, report in found] == [(one.name, 1) for one in picked]
 

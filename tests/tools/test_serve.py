@@ -18,6 +18,7 @@ import pytest
 import serial
 
 from ringlet.hwsim.rigfile import load_rig
+from ringlet.hwsim.serial_line import LineEnd
 from ringlet.hwsim.simrig import SimRig
 from ringlet.protocol import messages as m
 from ringlet.protocol.codes import Refusal
@@ -105,11 +106,11 @@ def test_tcp_programs_come_and_go(served: Serving) -> None:
             assert first.axis(16, 0).status().owner == 2
         assert first.axis(16, 0).status().owner == 0
         with pytest.raises(LinkProblem, match="in use"):
-            open_face("tcp", port=port)
+            open_face("tcp", LineEnd(), port=port)
 
 
 def test_the_terminal_does_not_echo_what_nodes_say() -> None:
-    face = open_face("serial")
+    face = open_face("serial", LineEnd())
     face.say([(0x1DC3F81F, b"\x05")])
     assert isinstance(face, PtyFace)
     with pytest.raises(BlockingIOError):
@@ -119,9 +120,9 @@ def test_the_terminal_does_not_echo_what_nodes_say() -> None:
 
 def test_ways_that_cannot_be() -> None:
     with pytest.raises(UsageProblem, match="choose serial, tcp"):
-        open_face("smoke")  # type: ignore[arg-type]
+        open_face("smoke", LineEnd())  # type: ignore[arg-type]
     with pytest.raises(LinkProblem):
-        open_face("socketcan", channel="no-such-bus")
+        open_face("socketcan", LineEnd(), channel="no-such-bus")
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])

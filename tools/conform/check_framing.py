@@ -116,6 +116,8 @@ def split(p: Probe) -> None:
         p.hear(0.002)
     found = _answered(p, whole[-1:], ident, body, "its zero byte")
     p.check(len(found) == 1, f"a frame sent byte by byte was answered {len(found)} times")
+    if p.wire.transport.shared:
+        return  # the answer to the first would fall into the frames behind it
     frames = [p.build(m.GetStatus(0)) for _ in range(4)]
     before = len(p.trace)
     p.bytes_out(b"".join(encode_raw(*one) for one in frames), "four frames at once")

@@ -32,6 +32,20 @@ class CMutant(NamedTuple):
 
 
 C_MUTANTS: Final = tuple(CMutant(*row) for row in (
+    ("c-crc-unchecked", "frames with a wrong CRC are carried out", "FRAME-01", "ringlet_serial.c",
+     "if (ringlet_crc(RINGLET_CRC_NONE, data, count) !=",
+     "if (count == 0u && ringlet_crc(RINGLET_CRC_NONE, data, count) !="),
+    ("c-kept-before-zero", "the bytes of a broken frame stay in the buffer", "FRAME-02", "ringlet_serial.c",
+     "        ringlet_decoder_start(decoder);\n    } else if",
+     "        decoder->skip = 0u;\n        if (result == RINGLET_OK) {\n            decoder->used = 0u;\n        }\n"
+     "    } else if"),
+    ("c-overlong-tail", "the end of an over-long frame is taken for a frame", "FRAME-04", "ringlet_serial.c",
+     "            decoder->skip = 1u;\n", ""),
+    ("c-count-past-the-end", "a byte-stuffing count that points past the end is believed", "FRAME-06",
+     "ringlet_serial.c", "return left == 0u ? RINGLET_OK : RINGLET_RESULT_COBS;", "return RINGLET_OK;"),
+    ("c-header-masked", "the bits above the header's 29 are masked off", "FRAME-07", "ringlet_serial.c",
+     "if (ident > RINGLET_IDENT_MAX) {\n        return RINGLET_RESULT_HEADER;\n    }\n    frame->ident = ident;",
+     "frame->ident = ident & RINGLET_IDENT_MAX;"),
     ("c-search-short", "a search is compared one bit short", "ADDR-02", "ringlet_request.c",
      "(uint8_t)(48u - bits);", "(uint8_t)(48u - bits + (bits > 0u));"),
     ("c-own-id-a-conflict", "its own id is taken for a conflict", "ADDR-08", "ringlet_request.c",

@@ -8,7 +8,7 @@ from typing import Any
 from cobs import cobs
 
 from ringlet.hwsim.bus import EAR
-from ringlet.hwsim.serial_line import BYTE_BITS, _Byte
+from ringlet.hwsim.serial_line import BYTE_BITS, LineEnd, _Byte
 from ringlet.hwsim.uploads import No
 from ringlet.protocol import messages as m
 from ringlet.protocol.codec import Packet
@@ -26,13 +26,13 @@ from ringlet.protocol.header import (
     Header,
     unpack_header,
 )
-from ringlet.protocol.serial_frame import CRC_SIZE, FRAME_MAX, HEADER_SIZE, StreamDecoder
+from ringlet.protocol.serial_frame import CRC_SIZE, FRAME_MAX, HEADER_SIZE
 from ringlet.protocol.wire import KINDS
 from ringlet.tools.conform.bed import Bed, mutant, wrap
 from ringlet.tools.conform.wire import CanFrame
 
 
-class _Loose(StreamDecoder):
+class _Loose(LineEnd):
     """Takes a frame apart and leaves a check out."""
 
     def __init__(self, *, crc: bool = True, header: bool = True, lenient: bool = False) -> None:
@@ -42,7 +42,7 @@ class _Loose(StreamDecoder):
     def frames(self, data: bytes) -> list[tuple[int, bytes]]:
         found = []
         for piece in data.split(b"\0")[:-1] if data.endswith(b"\0") else ():
-            good = StreamDecoder().frames(piece + b"\0")
+            good = LineEnd().frames(piece + b"\0")
             if good:
                 found += good
                 continue
@@ -76,7 +76,7 @@ def _(bed: Bed) -> None:
 
 @mutant("no-resync", "after a damaged frame the next one is lost too", "FRAME-02")
 def _(bed: Bed) -> None:
-    class Slow(StreamDecoder):
+    class Slow(LineEnd):
         def frames(self, data: bytes) -> list[tuple[int, bytes]]:
             before = self.lost.total()
             found = super().frames(data)
@@ -87,16 +87,16 @@ def _(bed: Bed) -> None:
 
 @mutant("whole-reads-only", "a frame that comes in two reads is lost", "FRAME-03")
 def _(bed: Bed) -> None:
-    class Whole(StreamDecoder):
+    class Whole(LineEnd):
         def frames(self, data: bytes) -> list[tuple[int, bytes]]:
-            return StreamDecoder().frames(data)
+            return LineEnd().frames(data)
 
     bed.port.decoder = Whole()
 
 
 @mutant("overlong-cut", "the first bytes of an over-long frame are taken for a frame", "FRAME-04")
 def _(bed: Bed) -> None:
-    class Cut(StreamDecoder):
+    class Cut(LineEnd):
         def frames(self, data: bytes) -> list[tuple[int, bytes]]:
             pieces = data.split(b"\0")
             found = []
@@ -111,7 +111,7 @@ def _(bed: Bed) -> None:
 
 @mutant("zero-is-an-error", "after an empty frame the next one is dropped", "FRAME-05")
 def _(bed: Bed) -> None:
-    class Nervous(StreamDecoder):
+    class Nervous(LineEnd):
         def frames(self, data: bytes) -> list[tuple[int, bytes]]:
             found = super().frames(data)
             return found[1:] if data.startswith(b"\0\0") else found
@@ -131,7 +131,7 @@ def _(bed: Bed) -> None:
 
 @mutant("stuck-decoder", "after 64 bytes without a zero byte nothing is heard any more", "HOST-02")
 def _(bed: Bed) -> None:
-    class Stuck(StreamDecoder):
+    class Stuck(LineEnd):
         full = False
 
         def frames(self, data: bytes) -> list[tuple[int, bytes]]:

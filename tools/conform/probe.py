@@ -18,6 +18,7 @@ from ringlet.protocol.codes import ENUMS, TIMING, Flag, Refusal, names
 from ringlet.protocol.header import ALL_AXES, CONTROL_FIRST, CONTROL_LAST, EVERYONE, unpack_header
 from ringlet.protocol.params import BY_NAME
 from ringlet.protocol.physical import show_body
+from ringlet.protocol.serial_frame import FRAME_MAX
 from ringlet.protocol.states import State
 from ringlet.protocol.wire import KINDS
 from ringlet.tools.conform.wire import Wire
@@ -186,9 +187,11 @@ class Probe:
         self.wire.send(ident, data)
 
     def bytes_out(self, data: bytes, note: str) -> None:
-        """Send bytes on a serial line as they are."""
+        """Send bytes on a serial line as they are, and wait for as long as they take there."""
         self.trace.append(Frame(self.now(), True, 0, data, f"bytes: {note}"))
         self.wire.send_bytes(data)
+        if frame_s := self.wire.transport.frame_time:
+            self.hear(frame_s * len(data) / FRAME_MAX)
 
     def tag(self, kind: int, src: int) -> int:
         """A tag that was not used for this kind and source for as long as 256 uses, nor just now for another kind: CAN

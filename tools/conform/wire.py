@@ -1,7 +1,8 @@
 """A bus below the typed link: any bytes may be sent, right or wrong, and every frame that comes in is handed on.
 
-Built on the transports of `ringlet.tools.transports`. On a simulated rig the receiving side of a board is here too
-(`DevicePort`: bytes of a serial line, or CAN frames, to messages), so that framing is tried in virtual time as well.
+Built on the transports of `ringlet.tools.transports`. A simulated serial line gets the bytes as they are. On other
+simulated rigs the receiving side of a board is here too (`DevicePort`: bytes of a serial line, or CAN frames, to
+messages), so that framing is tried in virtual time as well.
 """
 
 from __future__ import annotations
@@ -9,6 +10,8 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
+from ringlet.hwsim.bus import Framing
+from ringlet.hwsim.serial_line import SerialLine
 from ringlet.protocol.can_frame import CanDecoder
 from ringlet.protocol.serial_frame import StreamDecoder
 from ringlet.tools.errors import UsageProblem
@@ -58,9 +61,8 @@ class DevicePort:
     """The port of a simulated board: what it makes of bytes on a serial line and of CAN frames, and which frames it
     sends on a CAN bus."""
 
-    def __init__(self) -> None:
-        self.decoder = StreamDecoder()
-        self.can_decoder = CanDecoder()
+    def __init__(self, end: Framing) -> None:
+        self.decoder = end
 
     def bytes_in(self, data: bytes) -> list[Message]:
         """Messages completed by these bytes."""
@@ -85,7 +87,7 @@ class Wire:
         self.rig: SimRig | None = None
         self._sim_can: _RawCan | None = None
         if isinstance(transport, SimTransport):
-            self.rig, self.port = transport.rig, DevicePort()
+            self.rig, self.port = transport.rig, DevicePort(transport.rig.line_end())
             if not self.ideal and transport.is_can:
                 self._sim_can = _RawCan()
         elif isinstance(transport, SerialTransport):
@@ -139,7 +141,9 @@ class Wire:
 
     def send_bytes(self, data: bytes) -> None:
         """Bytes on a serial line, as they are."""
-        if self.port is not None:
+        if self.rig is not None and isinstance(self.rig.bus, SerialLine):
+            self.rig.send_bytes(data)
+        elif self.port is not None:
             for ident, body in self.port.bytes_in(data):
                 self.transport.send(ident, body)
         elif isinstance(self.transport, SerialTransport):
