@@ -184,6 +184,12 @@ FLAG_PARTS: Final = (
     Part("clock_set", Flag.CLOCK_SET, 1, "The node's clock follows `clock`."),
 )
 
+
+def flag_names(flags: int) -> tuple[str, ...]:
+    """Names of the flags that are set in a `status`, in the table's order."""
+    return tuple(part.name for part in FLAG_PARTS if flags >> part.shift & 1)
+
+
 SELECT_PARTS: Final = tuple(
     Part(name, bit, 1, f"Send `{name}`: {doc}.") for bit, name, doc in ENUMS["poll"]
 )

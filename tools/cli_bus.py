@@ -140,7 +140,7 @@ def role(bus: Link, node: int, axis: int) -> str:
 
 def look(bus: Link, node: int, axis: int, what: str) -> AxisView:
     """Ask one axis for all that it reports; `what` is its role, read once."""
-    from ringlet.protocol.codes import FLAG_PARTS, Flag, names
+    from ringlet.protocol.codes import Flag, flag_names, names
     from ringlet.protocol.messages import GetFaults, GetStatus, Poll
     from ringlet.tools.show import AxisView
 
@@ -162,7 +162,7 @@ def look(bus: Link, node: int, axis: int, what: str) -> AxisView:
         velocity_deg_s=motion.velocity / 1000,
         travel=status.travel / 65535 if status.flags >> Flag.CALIBRATED & 1 else None,
         owner=status.owner,
-        flags=tuple(part.name for part in FLAG_PARTS if status.flags >> part.shift & 1),
+        flags=flag_names(status.flags),
         faults=tuple(names("fault").get(bit, f"fault {bit}") for bit in range(24) if latched >> bit & 1),
         current_a=drive.current / 1000,
         load_percent=drive.load,

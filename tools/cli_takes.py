@@ -84,11 +84,11 @@ def record(
     Examples: ringlet record scene1.mcap --link can:socketcan:can0; ringlet record a.mcap --start 01:00:00:00
     --frame-rate 29.97df --seconds 10 --link sim:trio
     """
-    from ringlet.tools.takes.extra import needed
+    from ringlet.tools.extras import needed
     from ringlet.tools.takes.interrupt import asked_to_end
     from ringlet.tools.takes.recorder import Recorder
 
-    needed("mcap.writer")
+    needed("take", "mcap.writer")
     begin = _start_of(start, frame_rate)
     with common.open_link(link, source) as bus:
         if bus.is_sim and not seconds:

@@ -6,8 +6,9 @@ library is an extra; a command asks for it with `need` before anything moves.
 
 from __future__ import annotations
 
+from importlib import import_module
 from importlib.util import find_spec
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from ringlet.tools.errors import UsageProblem
 
@@ -57,6 +58,14 @@ def need(*extras: str) -> None:
     for extra in extras:
         for module in missing(extra):
             raise MissingExtra(extra, module)
+
+
+def needed(extra: str, module: str) -> Any:
+    """A module of an extra, loaded now. Raises MissingExtra."""
+    try:
+        return import_module(module)
+    except ImportError:
+        raise MissingExtra(extra, module.partition(".")[0]) from None
 
 
 def extra_of(module: str) -> str | None:

@@ -95,8 +95,7 @@ def test_the_core_has_no_heap_no_floats_no_library() -> None:
 def test_the_core_keeps_nothing_and_calls_nobody(plain: Path) -> None:
     """The linker's view: no writable data in the core, and nothing undefined but its own functions."""
     objects = [f"ringlet_{part}.host.o" for part in CORE]
-    done = c_build.run("nm", *objects, cwd=plain)
-    symbols = re.findall(r"^\s*[0-9a-f]*\s+([A-Za-z]) (\w+)$", done.stdout.decode(), re.MULTILINE)
+    symbols = c_build.symbols(objects, plain)
     assert len(symbols) > 100
     called = {name for sort, name in symbols if sort == "U"} - {"memcpy", "memset", "_GLOBAL_OFFSET_TABLE_"}
     assert all(name.startswith("ringlet_") for name in called), called
@@ -107,18 +106,10 @@ def test_the_core_keeps_nothing_and_calls_nobody(plain: Path) -> None:
 def test_sizes_are_printed_and_bounded(tmp_path: Path) -> None:
     """Flash and RAM on a Cortex-M0+ by GNU size: the smallest usual parts with 64 KiB and 8 KiB hold it."""
     fw_build.emit_firmware_into(tmp_path)
-    done = c_build.run("make", "-s", "sizes", cwd=tmp_path)
-    assert done.returncode == 0, done.stderr.decode()
-    said = done.stdout.decode()
-    print(said)
-    total = re.search(r"^\s*(\d+)\s+(\d+)\s+(\d+).*TOTALS", said, re.MULTILINE)
-    of_node = re.search(r"([0-9a-f]{8}) B ringlet_node_bytes", said)
-    assert total
-    assert of_node
-    flash, data, zeroed = map(int, total.groups())
+    flash, data, zeroed, node = c_build.sizes("sizes", "TOTALS", "ringlet_node", tmp_path)
     assert 20_000 < flash < 40_000
     assert (data, zeroed) == (0, 0)
-    assert 2_000 < int(of_node[1], 16) < 6_000
+    assert 2_000 < node < 6_000
 
 
 def test_numbers_are_those_of_the_simulated_node() -> None:

@@ -62,8 +62,7 @@ def test_whole_numbers_only_and_nothing_of_a_library() -> None:
 def test_it_keeps_nothing_and_calls_nobody(tmp_path: Path) -> None:
     fw_build.emit_firmware_into(tmp_path)
     c_build.build("gcc", "-std=c99", *c_build.STRICT, "-O2", "-c", SOURCE, cwd=tmp_path)
-    said = c_build.run("nm", "ringlet_loop.o", cwd=tmp_path).stdout.decode()
-    symbols = re.findall(r"^\s*[0-9a-f]*\s+([A-Za-z]) (\w+)$", said, re.MULTILINE)
+    symbols = c_build.symbols(["ringlet_loop.o"], tmp_path)
     offered = set(re.findall(r"^\w[\w ]* \*?(ringlet_loop_\w+)\(", texts("firmware")["ringlet_loop.h"], re.MULTILINE))
     assert {name for sort, name in symbols if sort == "T"} == offered
     assert len(offered) == 9
@@ -75,18 +74,10 @@ def test_it_keeps_nothing_and_calls_nobody(tmp_path: Path) -> None:
 def test_sizes_are_printed_and_bounded(tmp_path: Path) -> None:
     """Flash and RAM on a Cortex-M0+ by GNU size, without the compiler's own 64-bit division."""
     fw_build.emit_firmware_into(tmp_path)
-    done = c_build.run("make", "-s", "loop-sizes", cwd=tmp_path)
-    assert done.returncode == 0, done.stderr.decode()
-    said = done.stdout.decode()
-    print(said)
-    size = re.search(r"^\s*(\d+)\s+(\d+)\s+(\d+).*ringlet_loop", said, re.MULTILINE)
-    one = re.search(r"([0-9a-f]{8}) B ringlet_loop_bytes", said)
-    assert size
-    assert one
-    flash, data, zeroed = map(int, size.groups())
+    flash, data, zeroed, loop = c_build.sizes("loop-sizes", "ringlet_loop", "ringlet_loop", tmp_path)
     assert 3_000 < flash < 8_000
     assert (data, zeroed) == (0, 0)
-    assert 100 < int(one[1], 16) < 300
+    assert 100 < loop < 300
 
 
 # --- Eva -------------------------------------------------------------------------------------------------------------

@@ -17,9 +17,9 @@ from takes_helpers import ready, write_take
 
 from ringlet.hwsim.rigfile import load_rig
 from ringlet.hwsim.simrig import SimRig
+from ringlet.tools import extras
 from ringlet.tools.cli import main
 from ringlet.tools.link import Link
-from ringlet.tools.takes import extra
 from ringlet.tools.takes.reader import open_take
 from ringlet.tools.takes.recorder import Recorder
 from ringlet.tools.takes.recover import recover
@@ -115,7 +115,7 @@ def test_without_the_extra_it_says_which(run: Run, monkeypatch: pytest.MonkeyPat
     def missing(module: str) -> Any:
         raise ImportError(module)
 
-    monkeypatch.setattr(extra, "import_module", missing)
+    monkeypatch.setattr(extras, "import_module", missing)
     for words in (("record", "x.mcap", "--link", "sim:trio", "--seconds", "1"), ("take", "show", __file__)):
         assert "pip install 'ringlet[take]'" in run(*words, code=2)[1]
 

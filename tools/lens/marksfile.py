@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import csv
 import math
+from collections.abc import Iterable
 from io import StringIO
 from pathlib import Path
 from typing import Final, NamedTuple
 
 from ringlet.hwsim.cardfile import LensCard, load_marks
+from ringlet.hwsim.rigfile import NodeEntry
 from ringlet.tools.files import write_whole
 from ringlet.tools.lens.curve import PAST, MarkCurve, MarkProblem
 from ringlet.tools.lens.transfer import RINGS
 from ringlet.tools.lens.values import parse, show
+from ringlet.tools.places import Place
 
 COLUMNS: Final = {"distance": "distance", "distance_m": "distance", "distance_ft": "distance", "t_stop": "stop",
                   "focal_mm": "focal"}  # fmt: skip
@@ -49,6 +52,15 @@ def load(name_or_path: str) -> MarkTable:
         raise MarkProblem(f"{name_or_path}: there are no marks in this card; add them, or take them at the bench.")
     marks = tuple((mark.ring_deg, mark.value) for mark in card.marks)
     return MarkTable(card.name, card.marks[0].kind, marks, card if isinstance(card, LensCard) else None)
+
+
+def card_of(boards: Iterable[tuple[int, NodeEntry]], place: Place) -> str:
+    """The lens card of an axis on a rig, if it has marks, or nothing; each board comes with the address that it has."""
+    for address, board in boards:
+        if address == place[0] and place[1] < len(board.axes):
+            name = board.axes[place[1]].lens
+            return name if load_marks(name).marks else ""
+    return ""
 
 
 def _load_csv(path: Path) -> MarkTable:

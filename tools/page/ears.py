@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from ringlet.protocol import messages as m
 from ringlet.protocol.codec import Packet
-from ringlet.protocol.codes import FLAG_PARTS, Flag
+from ringlet.protocol.codes import Flag, flag_names
 from ringlet.protocol.codes import names as names_of
 from ringlet.tools import cli_bus
 from ringlet.tools.axis_handle import MDEG
@@ -95,10 +95,11 @@ class Ears:
             self.shots[place] = replace(shot, load=body.load)
         elif isinstance(body, m.Status):
             flags = body.flags
-            names = tuple(part.name for part in FLAG_PARTS if flags >> part.shift & 1)
             state = _STATES.get(body.state, str(body.state)) if place == self.measured else shot.state
             calibrated = bool(flags >> Flag.CALIBRATED & 1)
-            self.shots[place] = replace(shot, flags=names, calibrated=calibrated, state=state, owner=body.owner)
+            self.shots[place] = replace(
+                shot, flags=flag_names(flags), calibrated=calibrated, state=state, owner=body.owner
+            )
         elif place == self.measured:
             self.shots[place] = replace(
                 shot, position=body.position / MDEG, velocity=body.velocity / MDEG,

@@ -12,7 +12,7 @@ from ringlet.tools.axis_handle import MDEG, AxisHandle, counts
 from ringlet.tools.errors import CheckFailed, DeviceRefused, UsageProblem
 from ringlet.tools.lens import transfer
 from ringlet.tools.lens.curve import UNITS, MarkCurve, MarkProblem
-from ringlet.tools.lens.marksfile import load
+from ringlet.tools.lens.marksfile import card_of, load
 from ringlet.tools.lens.together import pace
 from ringlet.tools.lens.values import parse, show
 from ringlet.tools.link import Link
@@ -100,26 +100,14 @@ def scales_of(link: Link, places: Iterable[Place], cards: Mapping[Place, str]) -
         except (MarkProblem, CheckFailed) as error:
             wrong.append(f"the marks on axis {place[0]}.{place[1]} cannot be used: {error}")
             continue
-        card = _card_of_rig(link, place)
+        boards = zip(link.rig.nodes, link.rig.rig.nodes, strict=True) if link.rig is not None else ()
+        card = card_of(((node.address, entry) for node, entry in boards), place)
         if card:
             table = load(card)
             role = str(handle.get("role"))
             if transfer.ROLES.get(role) == table.unit:
                 found[place] = Scale(table.unit, f"lens card {table.name}, from the rig file", table.curve())
     return found, wrong
-
-
-def _card_of_rig(link: Link, place: Place) -> str:
-    """The lens card of a simulated axis that has marks."""
-    if link.rig is None:
-        return ""
-    from ringlet.hwsim.cardfile import load_lens
-
-    for node, entry in zip(link.rig.nodes, link.rig.rig.nodes, strict=True):
-        if node.address == place[0] and place[1] < len(entry.axes):
-            name = entry.axes[place[1]].lens
-            return name if load_lens(name).marks else ""
-    return ""
 
 
 def pairs_of(link: Link, roles: Mapping[Place, str], named: Iterable[tuple[Place, Place]]) -> list[tuple[Place, Place]]:

@@ -187,7 +187,8 @@ class Builder:
         held = transfer.read(self.link.axis(*place))
         if held is not None:
             return MarkTable(f"axis {key}", held.unit, tuple(held.points)).curve()
-        for node in self.rig.nodes if self.rig is not None else ():
-            if node.address == place[0] and place[1] < len(node.axes):
-                return marksfile.load(node.axes[place[1]].lens).curve()
+        boards = self.rig.nodes if self.rig is not None else []
+        card = marksfile.card_of(((node.address, node) for node in boards), place)
+        if card:
+            return marksfile.load(card).curve()
         raise UsageProblem(f"axis {key} holds no marks; send some with `ringlet marks upload`, or name --marks.")

@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringlet.tools.errors import UsageProblem
+from ringlet.tools.extras import needed
 from ringlet.tools.files import write_whole
 from ringlet.tools.takes.columns import QUANTITIES, Array, AxisColumns, Growing
-from ringlet.tools.takes.extra import needed
 from ringlet.tools.takes.frames import Block, Grid, grid
 from ringlet.tools.takes.layout import AxisInfo, Sample
 from ringlet.tools.takes.lens_values import LensValues
@@ -169,7 +169,7 @@ class _Axis:
         if len(one.time_s) == 0:
             self.empty += len(block.time_s)
             return {name: [None] * len(block.time_s) for name in self.kinds}
-        arrow = needed("pyarrow")
+        arrow = needed("take", "pyarrow")
         at = block.time_s
         after = np.searchsorted(one.time_s, at - TINY, side="left")
         before = np.searchsorted(one.time_s, at + TINY, side="right") - 1
@@ -220,7 +220,7 @@ class _Files:
     """The table's files while they are written, under other names until all of them are whole."""
 
     def __init__(self, files: list[Path], kinds: dict[str, str], about: dict[str, Any]) -> None:
-        arrow = needed("pyarrow")
+        arrow = needed("take", "pyarrow")
         fields = [(name, getattr(arrow, kind)()) for name, kind in kinds.items()]
         self._schema = arrow.schema(fields, metadata={"ringlet": json.dumps(about)})
         self._files = {file: file.with_name(f".{file.name}.part") for file in files}
@@ -232,9 +232,9 @@ class _Files:
         try:
             for file, part in self._files.items():
                 if file.suffix == ".csv":
-                    self._open.append((needed("pyarrow.csv").CSVWriter(part, self._schema), False))
+                    self._open.append((needed("take", "pyarrow.csv").CSVWriter(part, self._schema), False))
                 else:
-                    self._open.append((needed("pyarrow.parquet").ParquetWriter(part, self._schema), True))
+                    self._open.append((needed("take", "pyarrow.parquet").ParquetWriter(part, self._schema), True))
         except OSError:
             self._end(whole=False)
             raise
@@ -242,7 +242,7 @@ class _Files:
 
     def add(self, table: dict[str, Any]) -> None:
         """Some more rows."""
-        arrow = needed("pyarrow")
+        arrow = needed("take", "pyarrow")
         made = arrow.table(table, schema=self._schema)
         for writer, grouped in self._open:
             if not grouped:
@@ -253,7 +253,7 @@ class _Files:
 
     def _group(self) -> None:
         if self._rows:
-            table = needed("pyarrow").concat_tables(self._rows)
+            table = needed("take", "pyarrow").concat_tables(self._rows)
             for writer, grouped in self._open:
                 if grouped:
                     writer.write_table(table, row_group_size=table.num_rows)

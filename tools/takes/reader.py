@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import IO, Any, Final, NamedTuple
 
 from ringlet.tools.errors import UsageProblem
-from ringlet.tools.takes.extra import needed
+from ringlet.tools.extras import needed
 from ringlet.tools.takes.layout import AXIS_PREFIX, EVENTS, FORMAT, HEAD, PROFILE, TAIL, TIMECODE, AxisInfo, Sample
 from ringlet.tools.takes.timecodes import Rate, rate_named
 
@@ -93,7 +93,7 @@ class Take(NamedTuple):
         self, topics: list[str], *, backwards: bool = False
     ) -> Iterator[tuple[str, float, dict[str, Any]]]:
         with _opened(self.path) as stream:
-            reader = needed("mcap.reader").make_reader(stream, validate_crcs=True)
+            reader = needed("take", "mcap.reader").make_reader(stream, validate_crcs=True)
             try:
                 for _, channel, message in reader.iter_messages(topics=topics, reverse=backwards):
                     yield channel.topic, (message.log_time - self.origin_ns) / NS, json.loads(message.data)
@@ -110,7 +110,7 @@ def open_take(path: Path) -> Take:
     """What the take is. Raises UsageProblem: no such file, no take, or cut short."""
     with _opened(path) as stream:
         check_start(path, stream, cut_short(path))
-        library = needed("mcap.reader")
+        library = needed("take", "mcap.reader")
         try:
             reader = library.make_reader(stream, validate_crcs=True)
             summary = reader.get_summary()
@@ -136,13 +136,13 @@ def check_start(path: Path, stream: IO[bytes], torn: UsageProblem) -> None:
 
     Leaves the stream at its start.
     """
-    magic = needed("mcap.writer").MCAP0_MAGIC
+    magic = needed("take", "mcap.writer").MCAP0_MAGIC
     begin = stream.read(len(magic))
     stream.seek(0)
     if begin != magic:
         raise UsageProblem(f"{path} is no take: it does not begin as an MCAP file; give one made by `ringlet record`.")
     try:
-        head = next(iter(needed("mcap.stream_reader").StreamReader(stream).records))
+        head = next(iter(needed("take", "mcap.stream_reader").StreamReader(stream).records))
         profile = getattr(head, "profile", "")
     except Exception:
         raise torn from None

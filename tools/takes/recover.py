@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 from ringlet.tools.errors import UsageProblem
-from ringlet.tools.takes.extra import needed
+from ringlet.tools.extras import needed
 from ringlet.tools.takes.layout import AXIS_PREFIX, EVENTS, HEAD, PROFILE, TAIL
 from ringlet.tools.takes.reader import NS, check_start
 from ringlet.tools.takes.writer import Disk
@@ -108,8 +108,9 @@ class _Recovery:
 
     def _records(self, stream: Any) -> int:
         """Go through the records; returns the bytes that made whole ones."""
-        records = needed("mcap.records")
-        reader = needed("mcap.stream_reader").StreamReader(stream, emit_chunks=True, record_size_limit=RECORD_MOST)
+        records = needed("take", "mcap.records")
+        stream_reader = needed("take", "mcap.stream_reader")
+        reader = stream_reader.StreamReader(stream, emit_chunks=True, record_size_limit=RECORD_MOST)
         whole = int(stream.tell())
         size = self.path.stat().st_size
         steps = iter(reader.records)
@@ -137,9 +138,9 @@ class _Recovery:
 
     def _chunk(self, chunk: Any) -> Damage | None:
         """Copy a chunk whose CRC is right; otherwise say where it stood."""
-        records = needed("mcap.records")
+        records = needed("take", "mcap.records")
         try:
-            content = list(needed("mcap.stream_reader").breakup_chunk(chunk, validate_crc=True))
+            content = list(needed("take", "mcap.stream_reader").breakup_chunk(chunk, validate_crc=True))
             self._check(content)
         except Exception:
             return Damage(
@@ -163,7 +164,7 @@ class _Recovery:
 
     def _check(self, content: list[Any]) -> None:
         """Raise unless all of a chunk can be copied: what its messages belong to may have stood in a damaged one."""
-        records = needed("mcap.records")
+        records = needed("take", "mcap.records")
         schemas, topics = set(self._schemas), dict(self._topics)
         for record in content:
             if isinstance(record, records.Schema):
@@ -191,7 +192,7 @@ class _Recovery:
         if self.head is None:
             raise UsageProblem(f"{self.path} has lost its head; there is no telling what its samples are.")
         self._disk = Disk(self.out)
-        self._mcap = needed("mcap.writer").Writer(self._disk)
+        self._mcap = needed("take", "mcap.writer").Writer(self._disk)
         self._mcap.start(profile=PROFILE, library="ringlet")
         self._mcap.add_metadata(HEAD, self.head | {"recovered_from": self.path.name})
         self.last_ns = int(self.head["origin_ns"])

@@ -69,9 +69,9 @@ def rate_named(name: str) -> Rate:
 @cache
 def _counter(rate: Rate) -> Any:
     """The library's counter for a rate."""
-    from ringlet.tools.takes.extra import needed
+    from ringlet.tools.extras import needed
 
-    timecode = needed("timecode").Timecode
+    timecode = needed("take", "timecode").Timecode
     # The library sees in "29.97" a drop-frame count unless told otherwise, and takes 47.952 as it is.
     return timecode(rate.name.removesuffix(DROP), force_non_drop_frame=not rate.drop)
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, Final, Self
 
 from ringlet.tools.errors import RingletError, UsageProblem
-from ringlet.tools.takes.extra import needed
+from ringlet.tools.extras import needed
 from ringlet.tools.takes.layout import (
     AXIS_PREFIX,
     EVENTS,
@@ -45,7 +45,7 @@ class TakeWriter:
         self, path: Path, axes: list[AxisInfo], about: dict[str, str], *, origin_ns: int = 0
     ) -> None:
         """`about` goes into the metadata at the start; `origin_ns` is the time of the take's second 0."""
-        writer = needed("mcap.writer")
+        writer = needed("take", "mcap.writer")
         self.path, self.origin_ns = path, origin_ns
         self.samples = dict.fromkeys((info.key for info in axes), 0)
         self.lost = dict.fromkeys(self.samples, 0)
