@@ -38,7 +38,7 @@ def _text(x: float, y: float, text: str, size: int = 12, anchor: str = "middle",
 def _svg(width: float, height: float, title: str, parts: Sequence[str]) -> str:
     """A drawing that shrinks with the page and never grows past its own size."""
     return (
-        f"<svg viewBox='0 0 {width:g} {height:g}' style='max-width:{width:g}px' role='img' "
+        f"<svg viewBox='0 0 {width:g} {height:g}' style='--width:{width:g}px' role='img' "
         f"aria-label='{escape(title, quote=True)}' {FONT}>" + "".join(parts) + "</svg>"
     )
 

@@ -14,6 +14,7 @@ from markdown_it import MarkdownIt
 from markupsafe import Markup
 
 from ringlet.protocol import codes, header, messages, params, serial_frame, states, wire
+from ringlet.protocol.behaviour import BEHAVIOUR
 from ringlet.protocol.codec import Packet, pack, packet
 from ringlet.protocol.codes import ENUMS, TIMING
 from ringlet.protocol.emit import VERSION, target, template
@@ -32,6 +33,7 @@ from ringlet.protocol.emit_diagrams import (
     state_drawing,
 )
 from ringlet.protocol.emit_dissector import LINKTYPE_SERIAL, crc_rule
+from ringlet.protocol.items import TEXT_MAX
 from ringlet.protocol.physical import from_counts, show_field
 from ringlet.protocol.wire import Kind, Registry, Spec
 
@@ -130,6 +132,9 @@ def _context(registry: Registry) -> dict[str, Any]:
         "answers": _answers(),
         "drawings": {"header": header_drawing(), "states": state_drawing(states.TRANSITIONS)},
         "mask": MASK,
+        "questions": ", ".join(f"`{row.name}`" for row in registry if row.role == "request" and not _once(row)),
+        "text_max": TEXT_MAX,
+        "travel_counts": BEHAVIOUR["travel-counts"].value,
         "link_type": LINKTYPE_SERIAL,
         "parameter_names": params.BY_NAME,
         "cell": _cell,
@@ -176,6 +181,11 @@ def _kind(row: Kind, registry: Registry) -> dict[str, Any]:
         "to": f"from {example.src} to {'everyone' if example.dst == header.EVERYONE else example.dst}, "
         + ("all axes or the node" if example.axis == header.ALL_AXES else f"axis {example.axis}"),
     }
+
+
+def _once(row: Kind) -> bool:
+    """Whether a repeat of this request is not carried out again; questions may be answered anew."""
+    return row.reply == "done" or row.owner != ""
 
 
 def _facts(row: Kind) -> str:

@@ -23,7 +23,7 @@ ABOUT: Final = (
     "data, `serial` the bytes on a serial line. `counts` are the integers sent, `values` the same in their units. "
     "`verdict` is ok, or range and the `field` (index) whose count has no meaning: a receiver refuses it, and a sender "
     "must not send it. `bodies`: what a receiver makes of a body that is shorter, longer or of no known kind. "
-    "`streams`: bytes on a serial line and what ends in them, in order."
+    "`streams`: bytes on a serial line and what ends in them, in order. A body of no bytes can come on CAN only."
 )
 
 
@@ -96,8 +96,16 @@ def words(row: Kind, ident: int, shown: dict[str, Any]) -> str:
     return f"{row.name} from {parts['src']} to {parts['dst']}, axis {parts['axis']}: {', '.join(said)}"
 
 
-def _message(row: Kind, why: str, body: Any, kinds: Registry) -> dict[str, Any]:
-    ident, data = _ident(row), row.pack(body)
+def _headers() -> Iterator[tuple[str, dict[str, int]]]:
+    """(why, parts) of headers at the ends of each part that names somebody: no mask may be too narrow."""
+    for name, width, _ in HEADER_FIELDS:
+        if name != "kind":
+            yield f"header: lowest {name}", {name: 0}
+            yield f"header: highest {name}", {name: (1 << width) - 1}
+
+
+def _message(row: Kind, why: str, body: Any, kinds: Registry, parts: dict[str, int] | None = None) -> dict[str, Any]:
+    ident, data = Header(**{**_parts(_ident(row)), **(parts or {})}).pack(), row.pack(body)
     bad = problem(body, kinds)
     counts = {name: value.hex() if isinstance(value, bytes) else value for name, value in body._asdict().items()}
     shown = show_body(body, kinds)
@@ -118,13 +126,16 @@ def _messages(kinds: Registry) -> Iterator[dict[str, Any]]:
                 if count != plain[index]:
                     body = row.cls(*plain[:index], count, *plain[index + 1 :])
                     yield _message(row, f"{spec.name}: {why}", body, kinds)
+    row = next(iter(kinds))
+    for why, parts in _headers():
+        yield _message(row, why, row.cls(*(_plain(row, spec) for spec in row.fields)), kinds, parts)
 
 
 def _bodies(kinds: Registry) -> Iterator[dict[str, Any]]:
     for row in kinds:
         body = row.cls(*(_plain(row, spec) for spec in row.fields))
         data = row.pack(body)
-        cuts = [(size, "ok" if size >= row.min_size else "short-body") for size in range(1, row.size)]
+        cuts = [(size, "ok" if size >= row.min_size else "short-body") for size in range(row.size)]
         for size, verdict in cuts:
             yield {"why": f"{row.name} cut to {size} bytes", "ident": f"{_ident(row):08x}", "body": data[:size].hex(),
                    "verdict": verdict}  # fmt: skip
@@ -154,6 +165,7 @@ def _streams(kinds: Registry) -> Iterator[dict[str, Any]]:
         ("a broken frame, then a good one", wrong + good, ["crc", "ok"]),
         ("a length that points past the end", b"\x09\x01\x00" + good, ["cobs", "ok"]),
         ("too few bytes for a header", short + good, ["short", "ok"]),
+        ("a header and no body", encode_raw(ident, b"") + good, ["short", "ok"]),
         ("the longest frame and a byte more", b"\x01" * FRAME_MAX + b"\0" + good, ["overlong", "ok"]),
         ("a line that went mad", b"\x55" * 100 + b"\0" + good, ["overlong", "ok"]),
         ("header bits above the 29th", encode_raw(IDENT_MAX + 1 | ident, data) + good, ["header", "ok"]),

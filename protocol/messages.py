@@ -263,7 +263,7 @@ class Owner(NamedTuple):
 
     tag: Tag
     owner: Annotated[int, Field(U8, "Address of the owner, 0 when free.", hi=127)]
-    left: Annotated[int, Field(U16, "Time until the owner counts as lost; 65535 is that or longer.", "ms")]
+    left: Annotated[int, Field(U16, "Time until the owner counts as lost; 65535 is that or longer, 0 when free.", "ms")]
 
 
 # --- priority 4: answers ---------------------------------------------------------------------------------------------
@@ -299,7 +299,7 @@ class GetStatus(NamedTuple):
 
 @kind(0x41, "status", priority=5, role="reply", sender="node")
 class Status(NamedTuple):
-    """State, flags, first fault and owner of one axis."""
+    """State, flags, first fault and owner of one axis. The travel is where the ring stands, 0 before it is known."""
 
     tag: Tag
     state: Annotated[int, Field(U8, "State of the axis: see the state table.", values="state")]
@@ -328,7 +328,7 @@ class Motion(NamedTuple):
 
 @kind(0x44, "drive", priority=5, role="reply", sender="node")
 class Drive(NamedTuple):
-    """Telemetry: where the ring should be, and how hard the motor works."""
+    """Telemetry: where the ring should be, and how hard the motor works; a load of 0 while the drive is off."""
 
     tag: Tag
     setpoint: Annotated[int, Field(I32, "Setpoint of the ring.", "deg", "0.001")]
@@ -561,7 +561,7 @@ class Discover(NamedTuple):
 
 @kind(0x71, "announce", priority=7, role="reply", sender="node", scope="node")
 class Announce(NamedTuple):
-    """I have this unique id and this address (the header's source); also sent unasked at power-up on CAN."""
+    """I have this unique id and this address (the header's source); also sent unasked at power-up."""
 
     tag: Tag
     id: UniqueId
@@ -603,7 +603,7 @@ class Here(NamedTuple):
 class Assign(NamedTuple):
     """The node with this id takes this address, announces itself from it, and keeps silent in the rest of the search.
 
-    No other node answers. The address lasts until power-off unless the parameter `address` is saved.
+    No other node answers. The parameter `address` is changed with it: `save` with axis 15 keeps it over a power-off.
     """
 
     tag: Tag

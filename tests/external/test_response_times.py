@@ -121,6 +121,8 @@ def test_jitter_counts_against_the_own_message_and_brings_others_closer() -> Non
     late = [plain[0]._replace(jitter=950), *plain[1:]]
     before, after = response_times(plain, 1), response_times(late, 1)
     assert (before, after) == ([200, 300, 300], [1150, 400, 400])
+    # By hand: queued 800 late, with the one of 400 and the one of 800 behind it; the first is on the bus for 300.
+    assert response_times([Load(300, 400, 800)], 1) == [1100]
 
 
 def test_errors_cost_a_frame_and_its_repeat() -> None:

@@ -14,7 +14,7 @@ import pytest
 from ringlet.protocol import emit
 from ringlet.protocol.codec import WireError, unpack
 from ringlet.protocol.codes import ENUMS
-from ringlet.protocol.header import Header, unpack_header
+from ringlet.protocol.header import HEADER_FIELDS, Header, unpack_header
 from ringlet.protocol.physical import read_body, show_body
 from ringlet.protocol.serial_frame import StreamDecoder, crc16
 from ringlet.protocol.wire import KINDS, problem
@@ -54,6 +54,20 @@ def test_every_message_and_boundary_is_there() -> None:
                 expected.add((kind.name, index))
     assert outside == expected
     assert verdicts["ok"] > len(KINDS)
+
+
+def test_each_part_of_the_header_is_tried_at_its_ends() -> None:
+    for name, width, _ in HEADER_FIELDS:
+        if name != "kind":  # all kinds are there
+            tried = {row["header"][name] for row in VECTORS["messages"]}
+            assert {0, (1 << width) - 1} <= tried, name
+
+
+def test_bodies_and_frames_of_nothing_are_tried() -> None:
+    assert {(row["verdict"], row["ident"]) for row in VECTORS["bodies"] if row["body"] == ""} == {
+        ("short-body", row["ident"]) for row in VECTORS["messages"] if row["why"] == "ordinary"
+    }
+    assert ["short", "ok"] in [row["verdicts"] for row in VECTORS["streams"] if row["why"] == "a header and no body"]
 
 
 @pytest.mark.parametrize("kind", [row.name for row in KINDS])

@@ -141,6 +141,16 @@ def test_the_page_needs_nothing_from_outside(pages: dict[str, str]) -> None:
     assert all(link.startswith("#") and link[1:] in page.ids for link in page.links)
 
 
+def test_wide_drawings_stay_readable_on_a_small_screen(pages: dict[str, str]) -> None:
+    """Each drawing says how wide it is drawn; a narrow page scrolls it, as it does tables, instead of shrinking it."""
+    page = pages["reference.html"]
+    for width, own in re.findall(r"<svg viewBox='0 0 ([\d.]+) [\d.]+' style='([^']*)'", page):
+        assert own == f"--width:{width}px"
+    narrow = page.split("@media (max-width: 60rem)")[1].split("@media print")[0]
+    assert "figure { overflow-x: auto; }" in narrow
+    assert "min-width: min(var(--width)" in narrow
+
+
 def test_links_of_the_markdown_lead_to_headings(markdown: str) -> None:
     headings = re.findall(r"^#+ (.+)$", markdown, re.MULTILINE)
     anchors = {re.sub(r"[^\w\- ]", "", text.lower()).replace(" ", "-") for text in headings}

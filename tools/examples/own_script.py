@@ -12,14 +12,16 @@ from __future__ import annotations
 import sys
 
 from ringlet.protocol.states import State
-from ringlet.tools.errors import RingletError
+from ringlet.tools.errors import NoAnswer, RingletError
 from ringlet.tools.link import Link
 
 
 def main(url: str) -> None:
     with Link.open(url) as link:
-        node = next(found for found in link.discover() if not found.fresh)
-        ring = link.axis(node.address, axis=0)
+        nodes = [found for found in link.discover() if not found.fresh]
+        if not nodes:
+            raise NoAnswer(f"no node with an address answers on {url}; try `ringlet discover --assign --link {url}`")
+        ring = link.axis(nodes[0].address, axis=0)
         ring.take()
         try:
             if link.is_sim:

@@ -27,14 +27,21 @@ def test_a_ring_comes_back_to_its_place(ringlet_sim: Link) -> None:
     assert max(places) - min(places) < 0.2  # deg: the play of the gears, and a little friction
 
 
-def test_nothing_moves_that_nobody_owns(ringlet_link: Link) -> None:
-    node = ringlet_link.discover()[0].address
+@pytest.fixture
+def node(ringlet_link: Link) -> int:
+    """Address of the first node on your bench."""
+    found = [one for one in ringlet_link.discover() if not one.fresh]
+    assert found, f"no node with an address answers on {ringlet_link.url}; try `ringlet discover --assign`"
+    return found[0].address
+
+
+def test_nothing_moves_that_nobody_owns(ringlet_link: Link, node: int) -> None:
     with pytest.raises(DeviceRefused):
         ringlet_link.axis(node, axis=0).run(2.0)
 
 
-def test_a_small_move_ends_where_it_should(ringlet_link: Link) -> None:
-    ring = ringlet_link.axis(ringlet_link.discover()[0].address, axis=0)
+def test_a_small_move_ends_where_it_should(ringlet_link: Link, node: int) -> None:
+    ring = ringlet_link.axis(node, axis=0)
     ring.take()
     start = ring.position()
     try:

@@ -45,7 +45,7 @@ static const ringlet_loop_tuning LIMITS = {
 typedef struct { /* one side writes `in`, the other `out`; neither waits */
     volatile uint16_t in;
     volatile uint16_t out;
-    uint8_t bytes[RING];
+    volatile uint8_t bytes[RING]; /* so that a byte stands there before the index says so */
 } ring_buffer;
 
 static ring_buffer received;
