@@ -24,7 +24,7 @@ class CardError(ValueError):
 
 
 class _Card(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, strict=True)
 
     name: str = Field(min_length=1)
     note: str = ""
@@ -151,7 +151,7 @@ class MarksCard(_Card):
     """Marks alone, as a calibration session writes them, for a lens whose other values nobody has measured."""
 
     role: str = Field(default="", description="focus, iris, zoom, or free text")
-    marks: tuple[LensMark, ...] = Field(min_length=1)
+    marks: tuple[LensMark, ...] = Field(min_length=1, strict=False)
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
@@ -178,6 +178,7 @@ class LensCard(_Card):
     stribeck_deg_per_s: float = Field(default=10.0, gt=0, le=1000)
     presliding_deg: float = Field(default=0.1, ge=0.001, le=5, description="bristle deflection at breakaway")
     torque_over_travel: tuple[NotNegative, ...] = Field(
+        strict=False,
         default=(1.0,), min_length=1, max_length=64, description="friction factor, equal steps over the engraved scale"
     )
     friction_factor_at_minus_20c: float = Field(
@@ -188,7 +189,7 @@ class LensCard(_Card):
     )
     mesh_backlash_deg: float = Field(ge=0, le=10, description="gear play as mounted")
     mesh_stiffness_nm_per_rad: float = Field(default=200.0, gt=0, le=1e7)
-    marks: tuple[LensMark, ...] = Field(default=(), description="engraved marks, if they are known")
+    marks: tuple[LensMark, ...] = Field(default=(), strict=False, description="engraved marks, if they are known")
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:

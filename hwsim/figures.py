@@ -269,6 +269,8 @@ def cautions(motor: MotorCard, lens: LensCard, ambient_c: float = 20.0) -> list[
         said.append("The motor cannot break this ring loose: peak torque is below breakaway torque.")
     elif curves.peak_mnm[0] < 2.0 * curves.breakaway_mnm:
         said.append("Peak torque is less than twice the breakaway torque (common practice, no source, asks for two).")
+    if curves.lasting_mnm[0] <= curves.load_most_mnm[0]:
+        said.append("The winding overheats if the ring never rests: lasting torque is below the ring's friction.")
     if lens.stop_min_deg is None:
         said.append("The ring has no hard stops: set its travel by hand, never search for stops.")
     else:

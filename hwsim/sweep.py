@@ -117,7 +117,7 @@ def grid(axes: Sequence[Axis]) -> Plan:
         if not axis.values:
             raise SweepError(f"{axis.key} is a range; a grid needs values or a count, as in {axis.key}=low:high:count.")
     rows = np.array(list(product(*(axis.values for axis in axes))), dtype=float)
-    return Plan(tuple(axis.key for axis in axes), rows.reshape(-1, len(axes)))
+    return _whole(Plan(tuple(axis.key for axis in axes), rows.reshape(-1, len(axes))))
 
 
 def latin_hypercube(axes: Sequence[Axis], count: int, seed: int = 0) -> Plan:
@@ -129,7 +129,18 @@ def latin_hypercube(axes: Sequence[Axis], count: int, seed: int = 0) -> Plan:
     unit = np.asarray(qmc.LatinHypercube(d=len(axes), rng=seed).random(count))
     low = np.array([axis.low for axis in axes])
     high = np.array([axis.high for axis in axes])
-    return Plan(tuple(axis.key for axis in axes), low + unit * (high - low))
+    return _whole(Plan(tuple(axis.key for axis in axes), low + unit * (high - low)))
+
+
+_WHOLE = {
+    "motor_teeth", "ring_teeth", "direction", "encoder_counts", "gear_teeth", "encoder_counts_per_rotor_turn", "legs",
+}  # fmt: skip
+
+
+def _whole(plan: Plan) -> Plan:
+    """The plan with whole numbers where only these can be simulated, so that the table tells what was."""
+    whole = np.array([key.partition(".")[2] in _WHOLE for key in plan.keys])
+    return plan._replace(rows=np.where(whole, np.round(plan.rows), plan.rows))
 
 
 class Batch(NamedTuple):
@@ -139,9 +150,6 @@ class Batch(NamedTuple):
     s: Table
     c: Table
     r: Table
-
-
-_WHOLE = {"motor_teeth", "ring_teeth", "direction", "encoder_counts", "gear_teeth", "encoder_counts_per_rotor_turn"}
 
 
 def prepare(motor: MotorCard, lens: LensCard, moves: Moves, plan: Plan) -> Batch:
@@ -179,6 +187,10 @@ def _fill(batch: Batch, row: int, motor: MotorCard, lens: LensCard, settings: Dr
     if settings.encoder_counts < 1 or abs(settings.direction) != 1:
         raise SweepError("settings.encoder_counts must be 1 or more and settings.direction +1 or -1; correct the plan.")
     start = lens.travel_min_deg + lens.travel_deg / 20.0 if math.isnan(moves.start_deg) else moves.start_deg
+    low = lens.travel_min_deg if lens.stop_min_deg is None else lens.stop_min_deg
+    high = lens.travel_max_deg if lens.stop_max_deg is None else lens.stop_max_deg
+    if not low <= start <= high:
+        raise SweepError(f"move.start_deg is {start:g}; on this lens it is {low:g} to {high:g}.")
     volts = moves.supply_v or motor.supply_nominal_v
     p = plant_setup.plant_parameters(motor, lens)
     p += firmware_parameters(settings, motor.gearhead_ratio)

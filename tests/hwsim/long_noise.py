@@ -91,7 +91,7 @@ def through(bus: Bus, damaged: Callable[[], int], messages: int, seed: int) -> F
 
 def serial_run(rate: float, messages: int, seed: int) -> Found:
     line = SerialLine(115_200, Noise(bit_errors=rate), seed=seed)
-    return through(line, lambda: line._decoders[1].lost.total(), messages, seed)
+    return through(line, lambda: line._ends[1].lost.total(), messages, seed)
 
 
 def can_run(rate: float, messages: int, seed: int) -> Found:

@@ -58,6 +58,8 @@ def test_motors_are_ordered_by_torque_and_lenses_cover_the_cases() -> None:
         (("resistance_ohm = 4.2", "resistance_ohm = nan"), ("resistance_ohm", "nan")),
         (("gearhead_max_torque_mnm = 900.0", "gearhead_max_torque_mnm = inf"), ("gearhead_max_torque_mnm", "inf")),
         (("resistance_ohm = 4.2", "resistance_ohm = 'much'"), ("resistance_ohm", "much")),
+        (("resistance_ohm = 4.2", "resistance_ohm = '4.2'"), ("resistance_ohm", "4.2", "number")),
+        (("resistance_ohm = 4.2", "resistance_ohm = true"), ("resistance_ohm", "True", "number")),
         (("resistance_ohm = 4.2", ""), ("resistance_ohm", "missing")),
         (("resistance_ohm = 4.2", "resistance_ohm ="), ("not valid TOML",)),
         (("rotor_breakaway_mnm = 1.0", "rotor_breakaway_mnm = 0.1"), ("rotor_breakaway_mnm", "rotor_coulomb_mnm")),

@@ -137,6 +137,9 @@ def test_cautions_name_what_does_not_fit() -> None:
     weak = vary(motor, {"peak_current_a": 0.4})
     assert any("cannot break" in c for c in figures.cautions(weak, lens))
     assert any("no hard stops" in c for c in figures.cautions(motor, load_lens("focus-short")))
+    strong = load_motor("strong")
+    assert not any("overheats" in c for c in figures.cautions(strong, load_lens("iris")))
+    assert any("overheats" in c for c in figures.cautions(strong, load_lens("iris"), strong.winding_max_c - 1e-3))
     assert figures.crossing_time_s(weak, lens, figures.torque_speed(weak, lens)) == math.inf
 
 

@@ -106,7 +106,7 @@ def test_save_power_cycle_restore() -> None:
     table = [(0, 500), (40_000, 0xFFFFFF)]
     bench.set("role", 2)
     bench.set("telemetry-rate", 50)
-    bench.do(m.OpenMarks(0, 0, 2))
+    bench.do(m.OpenMarks(0, 1, 2))
     for index, mark in enumerate(table):
         bench.do(m.PutMark(0, index, *mark))
     bench.do(m.CommitMarks(0, marks_check(table)))
@@ -119,7 +119,7 @@ def test_save_power_cycle_restore() -> None:
     assert bench.get("role") == 2
     assert bench.get("stall-time") == 300
     assert bench.get("telemetry-rate") == 0  # not a stored one
-    assert bench.ask(m.GetMarks(0)).count == 2
+    assert bench.ask(m.GetMarks(0)) == m.Marks(bench.tag, 1, 2, marks_check(table))
     bench.set("role", 4)
     bench.do(m.Restore(0, 0))
     assert bench.get("role") == 2
@@ -128,7 +128,7 @@ def test_save_power_cycle_restore() -> None:
     assert bench.ask(m.GetMarks(0)).count == 0
     bench.do(m.Restore(0, 0))
     assert bench.get("role") == 2  # what was stored stayed
-    assert bench.ask(m.GetMarks(0)).count == 2
+    assert bench.ask(m.GetMarks(0)) == m.Marks(bench.tag, 1, 2, marks_check(table))
 
 
 def test_a_power_cut_during_a_save_restarts_the_board_with_old_or_new() -> None:

@@ -175,12 +175,23 @@ def test_progress_counts_every_row_and_chunks_change_nothing() -> None:
         ("move.velocity_deg_s=0", SweepError, "velocity_deg_s"),
         ("move.dwell_s=-1", SweepError, "dwell_s"),
         ("settings.direction=0", SweepError, "direction"),
+        ("move.legs=0.3", SweepError, "legs"),
+        ("move.start_deg=900", SweepError, "start_deg"),
     ],
 )
 def test_values_that_are_not_allowed_are_refused(axis: str, error: type[Exception], word: str) -> None:
     with pytest.raises(error, match=word) as caught:
         sweep.run_sweep(MOTOR, LENS, MOVES, sweep.grid([parse_axis(axis)]))
     assert "\n" not in str(caught.value)
+
+
+def test_what_can_only_be_whole_is_told_as_it_was_simulated() -> None:
+    for plan in (sweep.grid([parse_axis("motor.gear_teeth=30:60:8")]),
+                 sweep.latin_hypercube([parse_axis("motor.gear_teeth=30:60")], 8)):  # fmt: skip
+        assert np.array_equal(plan.rows, np.round(plan.rows))
+        assert len(set(plan.rows[:, 0])) > 4
+    halves = sweep.grid([parse_axis("motor.resistance_ohm=1:2:3")])
+    assert halves.rows[:, 0].tolist() == [1.0, 1.5, 2.0]
 
 
 def test_files_hold_the_columns(tmp_path: Path) -> None:

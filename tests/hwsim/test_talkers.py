@@ -15,6 +15,7 @@ from ringlet.hwsim.simrig import SimRig
 from ringlet.hwsim.talkers import OneVoice
 from ringlet.protocol import messages as m
 from ringlet.protocol.codec import pack, packet, unpack
+from ringlet.protocol.codes import TIMING
 from ringlet.protocol.header import EVERYONE
 from ringlet.tools.link import Link
 from ringlet.tools.sim_bus import with_shared_line
@@ -150,6 +151,11 @@ def test_one_voice_waits_for_answers_and_for_the_line() -> None:
     voice.answered(ident_of(m.Done(0, 0), 1), 20_000)
     voice.put([knob])
     assert voice.next(200_000) == knob
+    voice.spoken(ident_of(m.Discover(0), EVERYONE), 300_000)
+    voice.put([knob])
+    last = 301_000 + 1000 * (TIMING["announce_window"].ms + TIMING["reply"].ms) + 1_000
+    assert voice.next(last - 1) is None  # a node may still announce itself
+    assert voice.next(last) == knob
     alone = OneVoice(0.001, shared=False)  # a line of its own: answers go another way
     alone.spoken(ident_of(m.GetStatus(0), 16), 0)
     alone.put([knob])
