@@ -11,11 +11,13 @@ from ringlet.tools import cli_common as common
 from ringlet.tools.cli_common import JsonOption, LinkOption, SourceOption
 from ringlet.tools.errors import LinkProblem, UsageProblem
 from ringlet.tools.extras import need
+from ringlet.tools.places import Place
 
 EXPOSED = (
     "The page is reachable from the network: whoever has this address can move the motors. It travels in clear text; "
     "use it only on a network that you trust."
 )
+EVERYWHERE = ("0.0.0.0", "::")
 
 
 def page(
@@ -58,6 +60,7 @@ def page(
         raise UsageProblem(f"--host {host} would let others move the motors; add --token to ask for one.")
     if not link:
         common.open_link(link, source)  # says that none is given
+    import errno
     import os
     import secrets
     import socket
@@ -70,6 +73,10 @@ def page(
             probe.bind((host, port))
             port = probe.getsockname()[1]
     except OSError as error:
+        if error.errno not in (errno.EADDRINUSE, errno.EACCES):
+            raise UsageProblem(
+                f"--host {host} is no address of this machine ({error.strerror}); give one that it has on that network."
+            ) from None
         raise LinkProblem(f"port {port} at {host} cannot be used ({error.strerror}); choose another --port.") from None
     secret = secrets.token_urlsafe(24) if token else ""
     address = f"http://{f'[{host}]' if ':' in host else host}:{port}/" + (f"?token={secret}" if secret else "")
@@ -78,7 +85,10 @@ def page(
     from ringlet.tools.page.scales import place_of
     from ringlet.tools.page.server import serve
 
-    cards = {place_of(axis): name for axis, name in (_halves(one, "--card", "16.0=focus-long") for one in card or ())}
+    cards: dict[Place, str] = {}
+    for axis, name in (_halves(one, "--card", "16.0=focus-long") for one in card or ()):
+        if cards.setdefault(place_of(axis), name) != name:
+            raise UsageProblem(f"--card names two cards for axis {axis}; give one.")
     named = [(place_of(a), place_of(b)) for a, b in (_halves(one, "--pair", "16.0=17.0") for one in pair or ())]
 
     def ready() -> None:
@@ -87,6 +97,8 @@ def page(
             common.emit({"page": address, "link": link, "exposed": bool(token), "folder": kept})
             return
         typer.echo(f"The bench page is at {address} (Ctrl-C ends it).")
+        if host in EVERYWHERE:
+            common.note(f"{host} stands for every address of this machine: elsewhere, put one of them in its place.")
         if token:
             common.note(EXPOSED)
 

@@ -11,7 +11,8 @@ import pytest
 from ringlet.protocol.codes import TIMING
 from ringlet.tools.errors import RingletError, UsageProblem
 from ringlet.tools.page.actions import PLAIN, act
-from ringlet.tools.page.bench_thread import DEAD_MAN, HEARTBEAT, Bench, wait_for
+from ringlet.tools.page.bench_thread import Bench, wait_for
+from ringlet.tools.page.jogs import DEAD_MAN, HEARTBEAT
 from ringlet.tools.page.snapshot import AxisShot
 from ringlet.tools.page.traces import Trace
 
@@ -132,7 +133,8 @@ def test_a_refusal_reaches_whoever_asked_and_the_jog_is_forgotten(bench: Bench) 
     {"do": "move", "axis": "16.0", "deg": float("nan")}, {"do": "move", "axis": "16.0", "deg": "9"},
     {"do": "move", "axis": "16.0", "deg": True}, {"do": "erase", "axis": "16.0"}, {"do": "take", "axis": "16"},
     {"do": "take", "axis": "99.0"}, {"do": "take"}, {"do": "press", "axis": "16.0", "deg_s": None, "hold": "x"},
-    {"axis": "../../etc"}, {"do": ["stop"], "axis": "16.0"},
+    {"axis": "../../etc"}, {"do": ["stop"], "axis": "16.0"}, {"do": "take", "axis": 16.0},
+    {"do": "move", "axis": "16.0", "deg": 10**400},
 ])  # fmt: skip
 def test_what_a_page_may_not_ask_is_refused(bench: Bench, asked: dict[str, object]) -> None:
     with pytest.raises(UsageProblem):

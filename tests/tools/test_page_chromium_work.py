@@ -337,6 +337,21 @@ def test_a_finger_jogs_while_it_is_down_and_a_finger_on_stop_stops(tab: Tab, ben
     assert tab.until("document.querySelector('#said').textContent.includes('Stop was sent')", 5)
 
 
+def test_a_finger_that_slides_off_the_button_lets_go(tab: Tab, bench: Bench) -> None:
+    """Somebody who scrolls with a thumb that came down on the button must not keep the motor turning."""
+    middle_of_travel(bench)
+    x, y = tab.middle(f'{FOCUS} [data-jog="1"]')
+    tab.touch("touchStart", (x, y))
+    assert wait_for(lambda: jogging(bench), 5)
+    tab.touch("touchMove", (x + 6, y - 8))
+    assert not wait_for(lambda: shot(bench, LEFT).state != "running", 0.5)  # it only rolled
+    tab.touch("touchMove", (x + 6, y - 90))
+    assert wait_for(lambda: shot(bench, LEFT).state == "holding", 5)
+    tab.touch("touchMove", (x, y))
+    assert not wait_for(lambda: shot(bench, LEFT).state == "running", 0.3)  # and does not begin anew
+    tab.touch("touchEnd")
+
+
 def test_a_hidden_tab_lets_go(tab: Tab, browser: Browser, bench: Bench) -> None:
     middle_of_travel(bench)
     tab.mouse("mousePressed", *tab.middle(f'{FOCUS} [data-jog="1"]'))

@@ -246,6 +246,10 @@ def test_an_exposed_page_refuses_whoever_lacks_the_token(query: str, cookie: str
     assert closed[0]["type"] == "websocket.close"
 
 
+def test_an_origin_that_is_no_address_is_refused() -> None:
+    assert through("token=s3cret", origin="http://[")[0]["status"] == 403
+
+
 @pytest.mark.parametrize("path", ["/take/a.mcap", "/report/run/bench.html", "/kept.json", "/trace/16.0.json", "/bench"])
 def test_nothing_that_is_kept_is_given_out_without_the_token(path: str) -> None:
     assert through(path=path)[0]["status"] == 403

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,7 @@ from page_helpers import at_rest, own, shot
 
 from ringlet.hwsim.rigfile import load_rig
 from ringlet.hwsim.simrig import SimRig
+from ringlet.tools.errors import NoAnswer
 from ringlet.tools.page.bench_thread import Bench, wait_for
 from ringlet.tools.takes.reader import open_take
 
@@ -35,7 +37,14 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def bench(folder: Path) -> Iterator[Bench]:
-    with serving(SimRig(load_rig("trio")), "serial") as there, Bench(there.url, folder=folder) as one:
+    with serving(SimRig(load_rig("trio")), "serial") as there, ExitStack() as stack:
+        for tries in range(5):  # a machine that is starting a browser may keep the rig from answering in time
+            try:
+                one = stack.enter_context(Bench(there.url, folder=folder))
+                break
+            except NoAnswer:
+                if tries == 4:
+                    raise
         yield one
 
 

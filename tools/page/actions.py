@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Callable
 from concurrent.futures import Future
 from typing import Any, Final
@@ -32,13 +33,31 @@ PLAIN: Final[dict[str, Callable[[AxisHandle], None]]] = {
     "find-stops": lambda handle: handle.find_stops(wait=False),
 }
 """Actions on one axis without a value."""
+URGENT: Final = frozenset({"stop", "free", "beat", "record-end"})
+"""What is done however late it comes."""
+LATE: Final = 2.0
+"""Seconds: what was asked on an older picture than this has hung on its way, and nobody expects it any more."""
+
+
+def too_late(seen: Any) -> str:
+    """The sentence that refuses what has hung on its way; empty when it may be done.
+
+    `seen` is the time (monotonic, s) at which the last picture that the asking page had got was sent.
+    """
+    if isinstance(seen, bool) or not isinstance(seen, int | float):
+        return ""
+    old = time.monotonic() - seen
+    return f"That came {old:.0f} s late, so nothing was done: look at the axis, then press again." if old > LATE else ""
 
 
 def figure(value: Any, what: str) -> float:
     """A finite number. Raises UsageProblem."""
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise UsageProblem(f"{what} is not a number.")
-    return float(value)
+    try:
+        if not isinstance(value, bool) and isinstance(value, int | float) and math.isfinite(value):
+            return float(value)
+    except OverflowError:
+        pass  # a whole number beyond all floats
+    raise UsageProblem(f"{what} is not a number.")
 
 
 def act(bench: Bench, asked: dict[str, Any], who: str) -> Future[Any] | bool | None:

@@ -1,9 +1,9 @@
 """The one thread that has the link. Everything else puts jobs into its queue and reads the last snapshot.
 
-Stop goes before all jobs and drops those that wait. A jog lives by the heartbeats of whoever holds the button: when
-none has come for `DEAD_MAN` seconds the axis is stopped here, and when this thread itself hangs, the protocol's owner
-time-out ramps the axis down in the node. While a measurement has the link (see `measuring`), this thread keeps only
-what cannot wait: stops, and the snapshot.
+Stop goes before all jobs and drops those that wait. A jog lives by the heartbeats of whoever holds the button (see
+`jogs`): when none has come for `DEAD_MAN` seconds the axis is stopped here, and when this thread itself hangs, the
+protocol's owner time-out ramps the axis down in the node. While a measurement has the link (see `measuring`), this
+thread keeps only what cannot wait: stops, and the snapshot.
 """
 
 from __future__ import annotations
@@ -14,31 +14,28 @@ from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import CancelledError, Future
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
 from ringlet.tools import cli_bus, cli_common
 from ringlet.tools.clock import Clock, WallClock
-from ringlet.tools.errors import RingletError, UsageProblem
+from ringlet.tools.errors import LinkProblem, RingletError, UsageProblem
 from ringlet.tools.link import AxisHandle, Link
 from ringlet.tools.page import scales
 from ringlet.tools.page.ears import KINDS, Ears
+from ringlet.tools.page.jogs import Jogs, or_stop
 from ringlet.tools.page.keeping import NO_FOLDER, Keeping
 from ringlet.tools.page.measuring import Measuring
 from ringlet.tools.page.snapshot import Snapshot
 from ringlet.tools.page.taking import Taking
 from ringlet.tools.page.traces import Trace
-from ringlet.tools.page.watched import WatchedLink
+from ringlet.tools.page.watched import Stopped, WatchedLink
+from ringlet.tools.places import Place
 from ringlet.tools.takes.live import Live
 
-Place = tuple[int, int]
 Job = Callable[[Link], Any]
 
-HEARTBEAT: Final = 0.1
-"""Seconds between two signs of life of a held button."""
-DEAD_MAN: Final = 0.3
-"""Seconds without a sign of life after which a jog is stopped."""
 RATE: Final = 50.0
 """Samples a second of each axis."""
 KEEP: Final = 3600.0
@@ -51,15 +48,10 @@ FALL_BEHIND: Final = 0.1
 """Seconds that a simulated rig may lag before the lag is given up and counted: it must not race to catch up."""
 SHOW_EVERY: Final = 0.02
 """Seconds between two snapshots."""
+REOPEN_EVERY: Final = 1.0
+"""Seconds between two tries to open a port again that has gone away."""
 CLOSE_WAIT: Final = 10.0
-
-
-@dataclass
-class _Hold:
-    """A button that somebody holds."""
-
-    id: str
-    beat: float
+BROKEN_DOWN: Final = "the bench has ended, and no stop can go out from here: cut the power, and start the page again."
 
 
 class Bench:
@@ -83,8 +75,12 @@ class Bench:
         self._lock = threading.Lock()
         self._stop_asked: list[Future[float]] = []
         self._waiting = threading.Event()
-        self._holds: dict[Place, _Hold] = {}
+        self._jogs = Jogs(self._wall)
+        self._asking: Place | None = None
+        """axis of the job that is under way: a stop ends it, else a repeat of what it asks would come after the stop"""
+        self._reopen_at = 0.0
         self._end = threading.Event()
+        self._over = False
         self._opened: Future[None] = Future()
         self._stops = 0
         self._slipped = 0.0
@@ -127,9 +123,12 @@ class Bench:
         """Stop everything, before all else. The result is the clock when the last of the stop messages had gone."""
         done: Future[float] = Future()
         with self._lock:
+            if self._over:
+                done.set_exception(LinkProblem(BROKEN_DOWN))
+                return done
             self._stop_asked.append(done)
             dropped, self._jobs = self._jobs, deque()
-            self._holds.clear()
+        self._jogs.clear()
         for _, future in dropped:
             future.cancel()
         self._waiting.set()
@@ -141,8 +140,8 @@ class Bench:
         if self.measuring:
             raise UsageProblem("a measurement is under way; wait for its end, or stop everything first.")
         with self._lock:
-            if self._end.is_set():
-                future.set_exception(UsageProblem("the bench is being closed."))
+            if self._end.is_set() or self._over:
+                future.set_exception(UsageProblem("the bench is being closed, or has ended; start the page again."))
                 return future
             self._jobs.append((job, future))
         self._waiting.set()
@@ -154,57 +153,44 @@ class Bench:
             raise UsageProblem(f"there is no axis {place[1]} of node {place[0]} here.")
 
         def job(link: Link) -> Any:
+            self._jogs.anew(place)
+            self._asking = place
             try:
                 return work(link.axis(*place))
             finally:
+                self._asking = None
                 self._ears.look(place)
 
         return self.submit(job)
 
     def press(self, place: Place, deg_s: float, hold: str) -> Future[Any]:
         """A button is held: turn until `let_go`, or until heartbeats under the name `hold` fail to come."""
-        with self._lock:
-            if place in self._holds:
-                raise UsageProblem("somebody else is jogging this axis; wait until it is let go.")
-            self._holds[place] = _Hold(hold, self._wall.now())
+        self._jogs.begin(place, hold)
 
         def work(handle: AxisHandle) -> None:
-            with self._lock:
-                held = self._holds.get(place)
-            if held is None or held.id != hold:
+            if not self._jogs.holds(place, hold):
                 return  # let go, stopped or timed out before it began
             try:
-                handle.run(deg_s)
+                or_stop(handle, lambda: handle.run(deg_s))
             except BaseException:
-                self._forget(place, hold)
+                self._jogs.end(place, hold)
                 raise
 
         try:
             return self.on_axis(place, work)
         except UsageProblem:
-            self._forget(place, hold)
+            self._jogs.end(place, hold)
             raise
 
     def heartbeat(self, place: Place, hold: str) -> bool:
         """The button is still held. False when that jog has ended: a heartbeat never starts one again."""
-        with self._lock:
-            held = self._holds.get(place)
-            if held is None or held.id != hold:
-                return False
-            held.beat = self._wall.now()
-            return True
+        return self._jogs.beat(place, hold)
 
     def let_go(self, place: Place, hold: str) -> Future[Any] | None:
         """The button is free: ramp down and hold. None when that jog has ended already."""
-        return self.on_axis(place, lambda handle: handle.hold()) if self._forget(place, hold) else None
-
-    def _forget(self, place: Place, hold: str) -> bool:
-        with self._lock:
-            held = self._holds.get(place)
-            if held is None or held.id != hold:
-                return False
-            del self._holds[place]
-            return True
+        if not self._jogs.end(place, hold):
+            return None
+        return self.on_axis(place, lambda handle: or_stop(handle, handle.hold))
 
     # --- takes and measurements --------------------------------------------------------------------------------
 
@@ -251,9 +237,8 @@ class Bench:
         def job(link: Link) -> None:
             if self._take is not None and self._take.open:
                 raise UsageProblem("a take is being recorded; end it before you measure.")
-            with self._lock:
-                if self._holds:
-                    raise UsageProblem("somebody is jogging; wait until it is let go.")
+            if self._jogs.held():
+                raise UsageProblem("somebody is jogging; wait until it is let go.")
             assert isinstance(link, WatchedLink)
             self._measure = Measuring(link, keeping, place, str(what), find=find, wall=self._wall)
             self._ears.measured = place
@@ -298,6 +283,7 @@ class Bench:
         with suppress(RingletError):
             for node, axis in link.owned:
                 link.stop(node, axis)
+        with suppress(RingletError):
             if self._take is not None:
                 self._take.end()
             if live is not None:
@@ -345,17 +331,20 @@ class Bench:
                 else:
                     self._after_measuring()
                     self._urgent(link)
+                    for place in self._jogs.again(self._ears.shots, self._source):
+                        link.stop(*place)
                     self._next_job(link)
                     if not (self._measure is not None and self._measure.running):
                         self._step(live)
                         if time.monotonic() >= slow_at:
                             slow_at = time.monotonic() + SLOW_EVERY
+                            turn += 1  # before it: an axis that is off must not keep the others from their turn
                             self._ears.look(places[turn % len(places)])
-                            turn += 1
                             self._problem = ""
                         self._pass_time(link, live)
             except RingletError as error:
                 self._problem = str(error)
+                self._reopen(link)
                 self._waiting.wait(0.05)
             if time.monotonic() >= show_at:  # people and browsers do not look faster, however fast a rig runs
                 show_at = time.monotonic() + SHOW_EVERY
@@ -411,7 +400,8 @@ class Bench:
 
     def _between(self, link: WatchedLink) -> None:
         """Called while anybody waits on the link: stops, dead jogs, and the pace of a simulated rig."""
-        self._urgent(link)
+        if self._urgent(link) and self._asking is not None:
+            raise Stopped
         measure = self._measure
         if link.is_sim and measure is not None and threading.current_thread() is measure.thread:
             while (behind := self._behind(link)) < 0 and not self._stop_asked and not measure.broken:
@@ -419,14 +409,27 @@ class Bench:
         if measure is not None:
             measure.between()
 
-    def _urgent(self, link: Link) -> None:
-        """Stops that were asked for, and jogs whose button nobody holds any more."""
+    def _reopen(self, link: WatchedLink) -> None:
+        """A port that went away may be there again."""
+        if not link.transport.away:
+            return
+        self._problem = (
+            f"{link.transport.label}: the connection broke; it is tried again every second. Check the cable and the "
+            "supply."
+        )
+        if time.monotonic() >= self._reopen_at:
+            self._reopen_at = time.monotonic() + REOPEN_EVERY
+            with suppress(LinkProblem):
+                link.transport.reopen()
+
+    def _urgent(self, link: Link) -> bool:
+        """Stops that were asked for, and jogs whose button nobody holds any more.
+
+        Whether the axis of the job that is under way was stopped.
+        """
         with self._lock:
             asked, self._stop_asked = self._stop_asked, []
-            now = self._wall.now()
-            dead = [place for place, hold in self._holds.items() if now - hold.beat > DEAD_MAN]
-            for place in dead:
-                del self._holds[place]
+        dead = self._jogs.dead()
         if asked:
             self._stops += 1
             if self._measure is not None and self._measure.running:
@@ -441,6 +444,7 @@ class Bench:
                 future.set_result(self._wall.now())
         for place in dead:
             link.stop(*place)
+        return bool(asked) or self._asking in dead
 
     def _next_job(self, link: Link) -> None:
         """One job a turn, so that a stop never waits for more than one."""
@@ -452,11 +456,17 @@ class Bench:
             return
         try:
             future.set_result(job(link))
+        except Stopped:
+            future.set_exception(CancelledError())
         except Exception as error:
             future.set_exception(error)
+        except BaseException as error:
+            future.set_exception(error)
+            raise
 
     def _fail_all(self) -> None:
         with self._lock:
+            self._over = True
             jobs, self._jobs = self._jobs, deque()
             asked, self._stop_asked = self._stop_asked, []
         for future in (*(one for _, one in jobs), *asked):
@@ -465,8 +475,7 @@ class Bench:
                     future.set_exception(CancelledError())
 
     def _publish(self, link: Link) -> None:
-        with self._lock:
-            held = set(self._holds)
+        held = self._jogs.held()
         axes = tuple(
             replace(shot, held=(shot.node, shot.axis) in held) for shot in self._ears.shown(link.clock.now())
         )  # fmt: skip

@@ -14,12 +14,15 @@ from ringlet.protocol.params import BY_NAME
 from ringlet.tools.cli_common import CAUTION
 from ringlet.tools.errors import RingletError
 from ringlet.tools.page import preview
+from ringlet.tools.page.actions import too_late
 from ringlet.tools.page.bench_thread import Bench
 from ringlet.tools.page.measuring import HONEST, choices
 from ringlet.tools.page.scales import place_of
 from ringlet.tools.page.snapshot import LIMITS, AxisShot
 
 NO_PICTURE = "<p>Check the values.</p>"
+SEEN = "() => emit(window.benchSeen())"
+"""A press tells with which picture of the bench it was made: one that hung on its way is not obeyed later."""
 Find = Callable[[Any], AxisShot | None]
 
 
@@ -33,6 +36,14 @@ def make(bench: Bench) -> None:
     _force(bench, shot_of)
     _measure(bench, shot_of)
     _limits(bench, shot_of)
+
+
+def _fresh(event: events.GenericEventArguments) -> bool:
+    """Whether a press came in time; else the page says that nothing was done."""
+    late = too_late(event.args)
+    if late:
+        ui.notify(late, type="warning", multi_line=True)
+    return not late
 
 
 async def _done(begin: Callable[[], Future[Any]]) -> bool:
@@ -62,12 +73,14 @@ def _find(bench: Bench, shot_of: Find) -> None:
             ui.button("Cancel", color=None, on_click=dialog.close)
             go = ui.button("Find the stops", color=None).classes("go").bind_enabled_from(sure, "value")
 
-    async def begin() -> None:
+    async def begin(event: events.GenericEventArguments) -> None:
         dialog.close()
+        if not _fresh(event):
+            return
         place = place_of(chosen["axis"])
         await _done(lambda: bench.on_axis(place, lambda handle: handle.find_stops(wait=False)))
 
-    go.on_click(begin)
+    go.on("click", begin, js_handler=SEEN)
 
     def ask(event: events.GenericEventArguments) -> None:
         one = shot_of(event.args)
@@ -93,8 +106,10 @@ def _force(bench: Bench, shot_of: Find) -> None:
             go = ui.button("Take it by force", color=None).classes("go")
             go.bind_enabled_from(sure, "value")
 
-    async def begin() -> None:
+    async def begin(event: events.GenericEventArguments) -> None:
         dialog.close()
+        if not _fresh(event):
+            return
         one = shot_of(chosen["axis"])
         if one is None or one.owner != chosen["owner"]:
             ui.notify("The owner has changed meanwhile: look at the axis again.", type="warning")
@@ -102,7 +117,7 @@ def _force(bench: Bench, shot_of: Find) -> None:
         place = place_of(one.key)
         await _done(lambda: bench.on_axis(place, lambda handle: handle.take(force=True)))
 
-    go.on_click(begin)
+    go.on("click", begin, js_handler=SEEN)
 
     def ask(event: events.GenericEventArguments) -> None:
         one = shot_of(event.args)
@@ -147,12 +162,14 @@ def _measure(bench: Bench, shot_of: Find) -> None:
 
     what.on_value_change(describe)
 
-    async def begin() -> None:
+    async def begin(event: events.GenericEventArguments) -> None:
         dialog.close()
+        if not _fresh(event):
+            return
         place = place_of(chosen["axis"])
         await _done(lambda: bench.start_measuring(place, what.value, bool(find.value)))
 
-    go.on_click(begin)
+    go.on("click", begin, js_handler=SEEN)
 
     def ask(event: events.GenericEventArguments) -> None:
         one = shot_of(event.args)
@@ -207,9 +224,9 @@ def _limits(bench: Bench, shot_of: Find) -> None:
             ui.button("Cancel", color=None, on_click=dialog.close)
             apply = ui.button("Apply", color=None).classes("go")
 
-    async def put() -> None:
+    async def put(event: events.GenericEventArguments) -> None:
         then = wanted()
-        if then is None:
+        if then is None or not _fresh(event):
             return
         changed = [(name, value) for name, value, old in zip(LIMITS, then, now["limits"], strict=True) if value != old]
 
@@ -220,7 +237,7 @@ def _limits(bench: Bench, shot_of: Find) -> None:
         if await _done(lambda: bench.on_axis(place_of(now["key"]), work)):
             dialog.close()
 
-    apply.on_click(put)
+    apply.on("click", put, js_handler=SEEN)
 
     def ask(event: events.GenericEventArguments) -> None:
         one = shot_of(event.args)

@@ -74,7 +74,7 @@ class Guard:
             return "this page answers to the names of the loopback only"
         origin = heads.get("origin")
         acts = scope["type"] == "websocket" or scope["method"] not in READS
-        if (origin is None and acts) or (origin is not None and urlsplit(origin).netloc.lower() != host.lower()):
+        if (origin is None and acts) or (origin is not None and _place(origin) != host.lower()):
             return "the request comes from another page"
         if self._token and not (self._in_query(scope) or self._in_cookie(heads)):
             return "the token is missing or wrong; use the address that `ringlet page` printed"
@@ -95,6 +95,13 @@ class Guard:
 def _name(address: str) -> str:
     try:
         return (urlsplit(address).hostname or "").lower()
+    except ValueError:
+        return ""
+
+
+def _place(origin: str) -> str:
+    try:
+        return urlsplit(origin).netloc.lower()
     except ValueError:
         return ""
 

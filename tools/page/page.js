@@ -31,15 +31,18 @@ function lost() {
 }
 function send(data) {
   if (!socket || socket.readyState !== WebSocket.OPEN) return false;
-  socket.send(JSON.stringify(data));
+  socket.send(JSON.stringify({ ...data, seen: seen() })); // the bench does not obey what hung on its way
   return true;
 }
-function ask(data) { if (!send(data)) say("Not connected."); }
+const seen = () => last ? last.sent : 0;
+const hung = () => performance.now() - heardAt > 1000; // what is asked now could be done later, when nobody expects it
+function ask(data) { if (hung() || !send(data)) say("Nothing is heard from the bench: nothing was asked."); }
 function hear(data) {
   heardAt = performance.now();
-  if (data.said) say(data.said);
+  if (data.said && data.of === "stop") notOut(data.said);
+  else if (data.said) say(data.said);
   if (data.ended && held && held.hold === data.ended) letGo();
-  if (data.done === "stop") { stopAsked = 0; say("Stop was sent to all axes."); }
+  if (data.done === "stop") stopSent();
   if (!data.shot) return;
   last = data.shot;
   if (data.shot.number !== lastNumber) { lastNumber = data.shot.number; moved = heardAt; }
@@ -85,12 +88,13 @@ function fill(axis, shot) {
   show(card, "state").title = SETTINGS.states[axis.state] || "";
   const other = axis.owner !== 0 && axis.owner !== shot.source;
   const who = axis.owner === 0 ? "free: take it to drive it" : other ? `owned by control ${axis.owner}` : "owned by this page";
-  put(show(card, "owner"), `${SETTINGS.states[axis.state] || axis.state}; ${who}${axis.flags.includes("torque_limited") ? "; torque at its limit" : ""}`);
+  put(show(card, "owner"), axis.silent ? "nothing is heard from it: what stands here is old" : `${SETTINGS.states[axis.state] || axis.state}; ${who}${axis.flags.includes("torque_limited") ? "; torque at its limit" : ""}`);
   card.querySelector("[data-ask=force]").hidden = !other;
   card.querySelector("[data-do=take]").hidden = other;
   const faults = show(card, "faults");
   faults.hidden = !axis.faults.length;
-  put(faults, axis.faults.length ? "✗ fault: " + axis.faults.join(", ") : "");
+  const told = (name) => SETTINGS.faults[name] ? `${name}: ${SETTINGS.faults[name]}` : name;
+  put(faults, axis.faults.length ? `✗ fault: ${axis.faults.map(told).join("; ")}. Mend its cause, then Clear fault.` : "");
   const [low, high] = axis.travel, span = high - low, known = axis.calibrated && span > 0;
   const bar = show(card, "bar");
   bar.classList.toggle("unknown", !known);
@@ -132,14 +136,25 @@ function fillGuide(card, guide) {
 // --- stop -------------------------------------------------------------------------------------------------------
 function stop() {
   letGo();
-  const sent = send({ do: "stop" }), old = performance.now() - heardAt > 1000;
+  const sent = send({ do: "stop" });
   stopAsked = performance.now();
-  if (!sent || old) otherWay();
+  if (!sent || hung()) otherWay();
+}
+function stopSent() { // nobody answers a stop: what is heard of the axes says whether it can have arrived
+  stopAsked = 0;
+  const deaf = last ? last.axes.filter((one) => one.silent).map((one) => one.key).join(", ") : "";
+  if (deaf) say(`Stop was sent, but nothing is heard from ${deaf}: BE READY TO CUT THE POWER.`, 60);
+  else if (last && last.problem) say("Stop was sent, but the link is not well: BE READY TO CUT THE POWER.", 60);
+  else say("Stop was sent to all axes.");
+}
+function notOut(why = "") {
+  stopAsked = 0;
+  say(`STOP DID NOT GO OUT: cut the power. ${why}`.trim(), 60);
 }
 function otherWay() { // past a line that hangs
   fetch("/stop", { method: "POST", keepalive: true })
-    .then((answer) => { if (!answer.ok) throw new Error(); stopAsked = 0; say("Stop was sent to all axes."); })
-    .catch(() => say("STOP DID NOT GO OUT: cut the power.", 60));
+    .then(async (answer) => { if (answer.ok) stopSent(); else notOut(await answer.text()); })
+    .catch(() => notOut());
 }
 let otherAsked = 0;
 setInterval(() => { // no answer: try the other way, and say so
@@ -149,7 +164,9 @@ setInterval(() => { // no answer: try the other way, and say so
     otherWay();
   }
 }, 100);
-function isTyping(node) { return node instanceof HTMLInputElement && node.type !== "checkbox" || node instanceof HTMLTextAreaElement; }
+function isTyping(node) { // where a space is part of what somebody writes
+  return node instanceof HTMLInputElement && node.type === "text" && !node.readOnly || node instanceof HTMLTextAreaElement;
+}
 function stopKey(event) {
   if (event.key !== "Escape" && (event.key !== " " || isTyping(event.target))) return false;
   if (event.key === " ") event.preventDefault();
@@ -160,6 +177,7 @@ document.addEventListener("keydown", (event) => {
   if (stopKey(event)) return;
   // Only on the axis itself or its jog buttons: elsewhere arrows mean something else, and must not move a motor.
   const card = event.target.closest?.(".axis"), step = { ArrowLeft: -1, ArrowRight: 1 }[event.key];
+  if (event.ctrlKey || event.altKey || event.metaKey) return; // the browser's own: Alt and an arrow goes back a page
   if (card && step && (event.target === card || event.target.classList.contains("hold"))) {
     event.preventDefault();
     if (!event.repeat && !held) press(card.querySelector(`[data-jog="${step}"]`));
@@ -171,14 +189,14 @@ document.addEventListener("keyup", (event) => {
 }, true);
 
 // --- hold-to-move -----------------------------------------------------------------------------------------------
-function press(button) {
+function press(button, pointer) {
   if (held) return;
   const card = button.closest(".axis"), speed = parseFloat(card.querySelector("[data-set=speed]").value);
   if (!(speed > 0)) { say("Give a jog speed above 0."); return; }
   const hold = crypto.getRandomValues(new Uint32Array(2)).join("-"), axis = card.dataset.axis;
-  if (!send({ do: "press", axis, hold, deg_s: speed * Number(button.dataset.jog) })) { say("Not connected."); return; }
+  if (hung() || !send({ do: "press", axis, hold, deg_s: speed * Number(button.dataset.jog) })) { say("Nothing is heard from the bench: nothing was asked."); return; }
   button.classList.add("on");
-  held = { axis, hold, button, timer: setInterval(() => { if (!send({ do: "beat", axis, hold })) letGo(); }, SETTINGS.heartbeat) };
+  held = { axis, hold, button, pointer, timer: setInterval(() => { if (!send({ do: "beat", axis, hold })) letGo(); }, SETTINGS.heartbeat) };
 }
 function letGo() {
   if (!held) return;
@@ -191,11 +209,15 @@ function letGo() {
 document.addEventListener("pointerdown", (event) => {
   if (event.target.closest?.("#stop")) { stop(); return; }
   const button = event.target.closest?.(".hold");
-  if (button && event.button === 0) { event.preventDefault(); button.focus(); press(button); }
+  if (button && event.button === 0) { event.preventDefault(); button.focus(); press(button, event.pointerId); }
 }, true);
 for (const name of ["pointerup", "pointercancel"]) document.addEventListener(name, letGo, true);
-document.addEventListener("pointermove", (event) => { // sliding off the button lets go
-  if (held && event.buttons === 0 && event.pointerType === "mouse" && held.button.matches(":not(:hover)")) letGo();
+const DRIFT = 12; // px that a finger may roll over the button's edge
+document.addEventListener("pointermove", (event) => { // sliding off the button lets go: somebody scrolls, or looks elsewhere
+  if (!held || held.pointer !== event.pointerId) return;
+  const box = held.button.getBoundingClientRect(), { clientX: x, clientY: y } = event;
+  const on = x > box.left - DRIFT && x < box.right + DRIFT && y > box.top - DRIFT && y < box.bottom + DRIFT;
+  if (!on || event.buttons === 0) letGo(); // no button: a mouse that was released elsewhere
 }, true);
 document.addEventListener("contextmenu", (event) => { if (event.target.closest?.(".hold")) event.preventDefault(); });
 document.addEventListener("visibilitychange", () => { if (document.hidden) letGo(); });
@@ -208,7 +230,10 @@ document.addEventListener("click", (event) => {
   if (node.id === "stop") { if (event.detail === 0) stop(); return; } // by keyboard or a reader; a pointer has stopped already
   const card = node.closest(".axis");
   if (node.dataset.do) ask({ do: node.dataset.do, axis: card.dataset.axis });
-  if (node.dataset.ask) emitEvent("ask-" + node.dataset.ask, card.dataset.axis);
+  if (node.dataset.ask) {
+    if (hung() || (linked && !window.socket.connected)) say("Nothing is heard from the bench: nothing was asked.");
+    else emitEvent("ask-" + node.dataset.ask, card.dataset.axis);
+  }
   if (node.id === "theme") {
     const root = document.documentElement;
     const dark = root.dataset.theme ? root.dataset.theme === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
@@ -231,7 +256,9 @@ document.addEventListener("change", (event) => { // a mark only fills the field:
   if (event.target.dataset.set !== "mark" || !event.target.value) return;
   event.target.closest("form").querySelector("[data-set=value]").value = event.target.value;
 });
+let linked = false; // the line of the questions was there once; before, what is pressed waits for it
 setInterval(() => {
+  linked ||= Boolean(window.socket?.connected);
   const silence = performance.now() - heardAt;
   if (silence > 1000) { letGo(); tellLink(null); }
   if (silence > 3000 && socket) { heardAt = performance.now() - 1500; lost(); } // a line that hangs is given up

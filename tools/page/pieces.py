@@ -186,12 +186,13 @@ def card(one: AxisShot, scales: Mapping[Place, Scale]) -> str:
   </div>
   <form class="row move">
     <label>go to <input type="number" data-set="goal" step="any" required
-      aria-label="position to go to in degrees, {name}"> deg</label><button type="submit">Move</button>
+      aria-label="position to go to in degrees, {name}"> deg</label><button type="submit"
+      aria-label="Move to this position, {name}">Move</button>
   </form>
   {value}
   <div class="row">
-    {ask("find", "Find stops…", "Find end stops")}{ask("limits", "Limits…", "Edit limits")}
-    {ask("measure", "Measure…", "Make a bench measurement")}{button("clear-fault", "Clear fault")}
+    {ask("find", "Find stops…", "Find stops at both ends")}{ask("limits", "Limits…", "Limits of its ramps")}
+    {ask("measure", "Measure…", "Measure on the bench")}{button("clear-fault", "Clear fault")}
     <a href="/trace/{one.key}.csv" download aria-label="Export the trace as CSV, {name}">CSV</a>
   </div>
   <canvas role="img" tabindex="0" aria-label="trace of position and setpoint over time, {name}"

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from typing import Any, Final, NamedTuple
 
 from ringlet.protocol import messages as m
 from ringlet.protocol.codes import Flag
 from ringlet.tools.axis_handle import MDEG, AxisHandle, counts
-from ringlet.tools.errors import CheckFailed, DeviceRefused, UsageProblem
+from ringlet.tools.errors import CheckFailed, DeviceRefused, RingletError, UsageProblem
 from ringlet.tools.lens import transfer
 from ringlet.tools.lens.curve import UNITS, MarkCurve, MarkProblem
 from ringlet.tools.lens.marksfile import card_of, load
@@ -64,8 +65,8 @@ class Scale(NamedTuple):
 
 def place_of(text: Any) -> Place:
     """Node and axis from `NODE.AXIS`. Raises UsageProblem."""
-    place = place_in(str(text))
-    if place is None or len(text) > 8:
+    place = place_in(text) if isinstance(text, str) and len(text) <= 8 else None
+    if place is None:
         raise UsageProblem("the name of an axis is NODE.AXIS, as in 16.0.")
     return place
 
@@ -114,6 +115,8 @@ def pairs_of(link: Link, roles: Mapping[Place, str], named: Iterable[tuple[Place
     """Matched pairs: those that are named, else those of the rig file, else the two axes of one role on two boards."""
     chosen = list(named)
     for pair in chosen:
+        if pair[0] == pair[1]:
+            raise UsageProblem(f"--pair names axis {pair[0][0]}.{pair[0][1]} twice; a pair has two axes.")
         for place in pair:
             if place not in roles:
                 raise UsageProblem(f"--pair names axis {place[0]}.{place[1]}, which is not here; see ringlet discover.")
@@ -174,10 +177,13 @@ def move_pair(link: Link, pair: tuple[Place, Place], scales: Mapping[Place, Scal
     try:
         for ring, speed, (handle, _) in zip(rings, speeds, sides, strict=True):
             body = m.Stage(0, counts(ring, "position", "deg"), round(speed * MDEG))
+            staged.append(handle)  # before it: without an answer it may be staged all the same
             link.request(body, node=handle.node, axis=handle.axis)
-            staged.append(handle)
-    except DeviceRefused:
+    except RingletError as error:
+        if isinstance(error, DeviceRefused):
+            staged.pop()  # it does what it did before
         for handle in staged:  # else a later sync would start what was staged here
-            handle.hold()
+            with suppress(RingletError):
+                handle.hold()
         raise
     link.send(m.Sync(0))

@@ -7,6 +7,7 @@ import json
 import math
 import secrets
 import signal
+import time
 from collections.abc import Callable
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Final
@@ -18,7 +19,7 @@ from numpy.typing import NDArray
 
 from ringlet.tools.errors import RingletError
 from ringlet.tools.page import view
-from ringlet.tools.page.actions import act
+from ringlet.tools.page.actions import URGENT, act, too_late
 from ringlet.tools.page.bench_thread import Bench
 from ringlet.tools.page.guard import App, Guard
 
@@ -86,10 +87,13 @@ def build(bench: Bench, *, token: str = "") -> App:
         return FileResponse(found, media_type="application/octet-stream", filename=f"{run}-{name}")
 
     @app.post("/stop")
-    async def stop() -> dict[str, str]:
+    async def stop() -> Response:
         """Another way in, for a page whose socket is down."""
-        await asyncio.wrap_future(bench.stop_all())
-        return {"done": "stop"}
+        try:
+            await asyncio.wrap_future(bench.stop_all())
+        except RingletError as error:
+            return Response(f"{error}\n", 503, media_type="text/plain")
+        return Response(json.dumps({"done": "stop"}), media_type=JSON)
 
     @app.websocket("/bench")
     async def socket(web: WebSocket) -> None:
@@ -135,13 +139,17 @@ class _Talk:
     def _hear(self, text: str) -> None:
         try:
             asked = json.loads(text)
-        except ValueError:
+        except (ValueError, RecursionError):
             return
         if isinstance(asked, dict):
             self._act(asked)
 
     def _act(self, asked: dict[str, Any]) -> None:
         name = (str(asked.get("axis")), str(asked.get("hold")))
+        late = "" if asked.get("do") in URGENT else too_late(asked.get("seen"))
+        if late:
+            self._later(self._say({"said": late, "of": asked.get("do"), "ended": asked.get("hold")}))
+            return
         if asked.get("do") == "press":
             self._held[name] = asked
         elif asked.get("do") == "free":
@@ -189,7 +197,7 @@ class _Talk:
                 sent[key] = count
                 traces[key] = rows_of(times, rows)
             shot = self._bench.snapshot.plain()
-            shot["alive"] = self._bench.alive
+            shot["alive"], shot["sent"] = self._bench.alive, round(time.monotonic(), 3)
             await self._say({"shot": shot, "traces": traces})
             await asyncio.sleep(SEND_EVERY)
 

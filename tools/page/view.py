@@ -7,10 +7,12 @@ from importlib.resources import files
 
 from nicegui import ui
 
+from ringlet.protocol.codes import ENUMS
 from ringlet.protocol.states import STATES
 from ringlet.tools import palette
 from ringlet.tools.page import dialogs, pieces
-from ringlet.tools.page.bench_thread import DEAD_MAN, HEARTBEAT, Bench
+from ringlet.tools.page.bench_thread import Bench
+from ringlet.tools.page.jogs import DEAD_MAN, HEARTBEAT
 
 SHOWN = ("BLUE", "SKY", "GREEN", "VERMILION", "ORANGE", "PURPLE")
 SCRIPTS = ("page.js", "traces.js", "work.js")
@@ -26,7 +28,10 @@ def make(bench: Bench) -> None:
         colours = "".join(f"--{name.lower()}:{getattr(palette, name)};" for name in SHOWN)
         ui.add_head_html(f"<style>:root{{{colours}}}\n{_text('page.css')}</style>")
         states = {state.name.lower(): rule.doc for state, rule in STATES.items()}
-        settings = {"heartbeat": 1000 * HEARTBEAT, "dead": 1000 * DEAD_MAN, "states": states, "source": shot.source}
+        settings = {
+            "heartbeat": 1000 * HEARTBEAT, "dead": 1000 * DEAD_MAN, "states": states, "source": shot.source,
+            "faults": {name: told for _, name, told in ENUMS["fault"]},
+        }  # fmt: skip
         by_place = {(one.node, one.axis): one for one in shot.axes}
         pairs = [
             (by_place[left], by_place[right], bench.scales.get(left) if right in bench.scales else None)
@@ -34,9 +39,9 @@ def make(bench: Bench) -> None:
         ]
         folder = bench.keeping.folder.name if bench.keeping is not None else ""
         # One piece, so that the head may stick to the top of all of it.
-        body = [pieces.head(shot.link), pieces.work(pairs, folder), '<main id="axes">']
+        body = [pieces.head(shot.link), pieces.work(pairs, folder), '<div id="axes">']
         body += [pieces.card(one, bench.scales) for one in shot.axes]
-        body += ["</main>", pieces.foot(), pieces.report()]
+        body += ["</div>", pieces.foot(), pieces.report()]
         ui.html("".join(body), sanitize=False)
         script = "\n".join(_text(name) for name in SCRIPTS)
         script = f"const SETTINGS = {json.dumps(settings)};\n{script}"

@@ -42,7 +42,7 @@ document.addEventListener("submit", (event) => {
     ask({ do: "pair", pair: Number(form.dataset.pairForm), value: form.querySelector("[data-set=value]").value });
   }
 });
-function nextName() { // "scene 1" becomes "scene 2"
+function nextName() { // "scene 1" becomes "scene 2": the name that stands there is not taken yet
   const field = at("take-name"), found = /^(.*?)(\d+)$/.exec(field.value);
   field.value = found ? found[1] + (Number(found[2]) + 1) : field.value + " 2";
 }
@@ -92,6 +92,9 @@ function tellKept() {
   fetch("/kept.json").then((answer) => answer.json()).then((kept) => {
     const many = (rows, word) => `${rows.length} ${word}${rows.length === 1 ? "" : "s"}`;
     put(at("kept-now"), `${many(kept.takes, "take")}, ${many(kept.runs, "report")}`);
+    const field = at("take-name"), used = new Set(kept.takes.map((one) => one.name.replace(/\.mcap$/, "")));
+    const free = field && (document.activeElement !== field || field.value.trim() === last.take.name); // nobody is writing in it
+    for (let tries = 0; free && tries < 300 && used.has(field.value.trim()); tries++) nextName();
     const rows = [...kept.takes.map((one) => ["take", one]), ...kept.runs.map((one) => ["run", one])].sort((a, b) => b[1].at - a[1].at);
     at("kept-list").replaceChildren(...rows.map(([kind, one]) => {
       const row = document.createElement("li"), name = document.createElement("span"), when = new Date(1000 * one.at).toLocaleString();
@@ -119,12 +122,13 @@ document.addEventListener("click", (event) => {
   const node = event.target.closest?.("button");
   if (!node) return;
   if (node.dataset.run) showReport(node.dataset.run);
-  if (node.id === "record-end") { ask({ do: "record-end" }); nextName(); }
+  if (node.id === "record-end") ask({ do: "record-end" });
   if (node.id === "measure-hide") { measureHidden = node.dataset.id; at("measure").hidden = true; }
   if (node.id === "report-close") { at("report").hidden = true; at("report-page").src = "about:blank"; }
   if (node.dataset.pairTake) ask({ do: "pair-take", pair: Number(node.dataset.pairTake) });
 });
 // For measuring, and for tests.
+window.benchSeen = seen; // for the questions
 window.benchFigures = () => ({ drawn, ...view, upright: { ...upright }, stopAsked,
   older: Object.fromEntries(Object.entries(older).map(([key, one]) => [key, { begin: one.begin, rows: one.rows.length }])), rows: Object.values(traces).reduce((sum, rows) => sum + rows.length, 0) });
 connect();
