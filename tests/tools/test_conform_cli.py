@@ -3,21 +3,37 @@
 from __future__ import annotations
 
 import json
+import signal
 import xml.etree.ElementTree as ET
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from ringlet.hwsim.rigfile import load_rig
+from ringlet.hwsim.serial_line import SerialLine
+from ringlet.hwsim.simrig import SimRig
+from ringlet.hwsim.uploads import No
+from ringlet.protocol import messages as m
+from ringlet.protocol.codec import Packet
+from ringlet.protocol.codes import Refusal
+from ringlet.protocol.states import State
+from ringlet.protocol.wire import Kind
 from ringlet.tools.cli import main
-from ringlet.tools.conform.bed import Bed
-from ringlet.tools.conform.probe import Problem
+from ringlet.tools.conform import span
+from ringlet.tools.conform.bed import Bed, wrap
+from ringlet.tools.conform.cli import _judge
+from ringlet.tools.conform.probe import Broken, Probe, Problem
 from ringlet.tools.conform.report import to_html, to_json, to_junit
-from ringlet.tools.conform.run import FAIL, SKIP, Report, Result, meet, run
+from ringlet.tools.conform.run import FAIL, SKIP, Report, Result, Session, _instead, _patient, meet, run, run_one
 from ringlet.tools.conform.selfcheck import mutants
-from ringlet.tools.conform.table import chosen
+from ringlet.tools.conform.table import Check, chosen
+from ringlet.tools.errors import CheckFailed
 
 pytest_plugins = ["pytester"]
+Out = pytest.CaptureFixture[str]
 SIM = ["--link", "sim:single"]
 
 
@@ -163,3 +179,142 @@ def test_the_checks_run_under_pytest(pytester: pytest.Pytester) -> None:
     moving.assert_outcomes(passed=1)
     without = pytester.runpytest_inprocess(*suite, "-k", "TAG-01")
     without.assert_outcomes(skipped=1)
+
+
+def _run_on(plant: Callable[[Bed], None], *only: str, find: bool = False) -> Report:
+    """A run on a motor that misbehaves."""
+    bed = Bed(3, "single")
+    plant(bed)
+    p, report, found = meet(bed.wire, 16, 0, 1)
+    return run(p, report, found, chosen(list(only)), stops=True, find=find)
+
+
+def _deaf_to(*events: str) -> Callable[[Bed], None]:
+    """These requests are answered with done, and nothing is done."""
+
+    def do(go: Any, event: str, body: Any, source: int) -> None:
+        if event not in events:
+            go(event, body, source)
+
+    return lambda bed: wrap(bed.axis, "do", do)
+
+
+def _refuses(*names: str) -> Callable[[Bed], None]:
+    """These kinds are not implemented."""
+
+    def request(message: Packet, kind: Kind, go: Any) -> Any:
+        return No(Refusal.UNKNOWN_KIND, kind.code) if kind.name in names else go(message, kind)
+
+    return lambda bed: bed.on_request(request)
+
+
+def test_a_search_that_does_not_end_is_no_pass(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(span, "FIND_S", 0.5)
+    report = _run_on(_deaf_to("find-stops"), "MOVE-01", find=True)
+    assert [one.outcome for one in report.results] == [SKIP]
+    assert "end stops could not be found" in report.cut
+    assert to_json(report)["ok"] is False
+    assert "Not judged: checks could not be run." in to_html(report)
+    with pytest.raises(CheckFailed, match="checks could not be run: the end stops could not be found"):
+        _judge(report)
+
+
+def test_a_motor_that_cannot_be_stopped_ends_the_run(capsys: pytest.CaptureFixture[str]) -> None:
+    report = _run_on(_deaf_to("stop", "hold", "release", "yield", "owner-lost", "owner-silent"), "STOP-03", "STOP-04")
+    assert [one.outcome for one in report.results] == [FAIL, SKIP]
+    assert report.cut == "the axis cannot be stopped; cut its power"
+    assert "neither stop nor release ended its motion" in report.results[0].problems[-1].text
+    assert report.cut in report.left
+    assert "STOP-03: the axis cannot be stopped; cut its power now." in capsys.readouterr().err
+
+
+def test_a_ring_that_leaves_its_span_is_stopped() -> None:
+    bed = Bed(3, "single")
+    p, _, _ = meet(bed.wire, 16, 0, 1)
+    with span.motion(p) as room:
+        p.set("travel-max", room.high + 90_000)
+        p.must(m.Run(0, room.speed))
+        with pytest.raises(Broken, match="the ring ran away: it is at"):
+            p.until_state(State.HOLDING)
+        assert p.until(lambda: p.state() == State.HOLDING, 3.0)
+        assert p.position() < room.high + span.FENCE + 20_000
+    assert not p.tidy()
+
+
+def test_a_motor_without_marks_gets_its_texts_and_travel_back() -> None:
+    report = _run_on(_refuses("get-marks", "open-marks", "commit-marks", "get-mark", "put-mark"), "MOVE-01")
+    assert report.left == []
+    assert report.ok
+
+
+def test_an_interrupted_run_is_shown_and_put_back(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: Out) -> None:
+    real = Session.take
+
+    def take(self: Session, row: Check) -> Result:
+        if row.id != "TAG-01":
+            self.p.set("torque-holding", 10)
+            signal.raise_signal(signal.SIGINT)
+        return real(self, row)
+
+    monkeypatch.setattr(Session, "take", take)
+    junit = tmp_path / "c.xml"
+    assert main(["conform", *SIM, "--gentle", "--only", "TAG-0[12]", "--junit", str(junit)]) == 130
+    told = capsys.readouterr()
+    assert "1 passed, 0 failed, 1 skipped." in told.out
+    assert "Not all was run: the run was interrupted." in told.out
+    assert "Settings, marks and texts are as they were found." in told.out
+    assert "Skipped: not run: the run was interrupted." in " ".join(told.out.replace("│", " ").split())
+    assert ET.parse(junit).getroot()[0].attrib["skipped"] == "1"
+
+
+def test_one_more_ctrl_c_does_not_end_the_putting_back(capsys: Out) -> None:
+    with _patient():
+        signal.raise_signal(signal.SIGINT)
+        assert "putting its settings back" in capsys.readouterr().err
+        with pytest.raises(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
+
+
+def test_putting_back_that_is_broken_off_is_told(monkeypatch: pytest.MonkeyPatch, capsys: Out) -> None:
+    def put_back(*_: object) -> list[str]:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("ringlet.tools.conform.run.put_back", put_back)
+    assert main(["conform", *SIM, "--gentle", "--only", "TAG-01"]) == 130
+    out = capsys.readouterr().out
+    assert "Not as it was found: putting it back was interrupted" in out
+    assert "1 passed" in out
+
+
+def test_a_file_that_cannot_be_written_is_told_before_the_run(tmp_path: Path, capsys: Out) -> None:
+    assert main(["conform", *SIM, "--gentle", "--only", "TAG-01", "--html", str(tmp_path / "no" / "c.html")]) == 2
+    told = capsys.readouterr()
+    assert "c.html cannot be written" in told.err
+    assert "Caution" not in told.err
+
+
+def test_a_device_left_different_is_no_pass(broken: Report) -> None:
+    left = replace(broken, results=[], left=["parameter torque-holding was 1 and is 2"])
+    assert not left.ok
+    with pytest.raises(CheckFailed, match="not as it was found: parameter torque-holding"):
+        _judge(left)
+    with pytest.raises(CheckFailed, match="1 rule that must be kept is broken: TAG-01"):
+        _judge(broken)
+
+
+def test_what_came_in_place_of_an_answer_is_told() -> None:
+    bed = Bed(sim=SimRig(load_rig("single"), seed=1, bus=SerialLine(seed=1)))
+    p = Probe(bed.wire, 16, 0, 1)
+    p.hear(1.0)
+    assert _instead(p, []) == ""
+    p.cast(m.GetStatus(0))
+    assert "a frame of node 16 came" in _instead(p, [])
+
+
+def test_a_tag_that_was_used_a_moment_ago_does_not_blame_a_healthy_motor() -> None:
+    bed = Bed(3, "single")
+    p, _, _ = meet(bed.wire, 16, 0, 1)
+    p.answered(*p.build(m.Take(0, 0), tag=81))
+    p.answered(*p.build(m.Yield(0), tag=80))
+    found = run_one(p, chosen(["TAG-06"])[0])
+    assert found.problems == ()

@@ -118,14 +118,12 @@ def timeout(p: Probe) -> None:
             p.check(bool(told), "the lost owner was not told with `owner`")
 
 
-def _kept_by(p: Probe, what: str, send: object, *, kept: bool, by: int) -> None:
-    """Whether something sent every 60 ms keeps the axis for longer than the time-out."""
+def _kept_by(p: Probe, what: str, send: object, *, kept: bool, by: int, to_all: bool = False) -> None:
+    """Whether something sent every 60 ms, to the axis or to all, keeps the axis for longer than the time-out."""
     p.must(m.Take(0, 0))
     end = p.now() + 2 * SHORT_MS / 1000
     while p.now() < end:
-        axis = ALL_AXES if isinstance(send, m.KeepAlive) else p.axis
-        dst = EVERYONE if isinstance(send, m.KeepAlive) else p.node
-        p.cast(send, src=by, axis=axis, dst=dst)
+        p.cast(send, src=by, axis=ALL_AXES if to_all else p.axis, dst=EVERYONE if to_all else p.node)
         p.hear(0.06)
     owner = p.owner().owner
     if kept:
@@ -141,6 +139,7 @@ def kept(p: Probe) -> None:
     p.set("owner-timeout", SHORT_MS)
     for body in (m.KeepAlive(0), m.GetStatus(0), m.Get(0, 3), m.StreamRing(0, 0), m.StreamTravel(0, 0)):
         _kept_by(p, kind_of(body).name, body, kept=True, by=p.me)
+    _kept_by(p, "keep-alive to everyone", m.KeepAlive(0), kept=True, by=p.me, to_all=True)
 
 
 @check("OWN-08", PLACE, "Other controls do not keep an owner's axis for it.",
@@ -149,6 +148,7 @@ def not_kept_by_others(p: Probe) -> None:
     p.set("owner-timeout", SHORT_MS)
     for body in (m.KeepAlive(0), m.GetStatus(0), m.StreamRing(0, 0)):
         _kept_by(p, kind_of(body).name, body, kept=False, by=p.other)
+    _kept_by(p, "keep-alive to everyone", m.KeepAlive(0), kept=False, by=p.other, to_all=True)
 
 
 @check("OWN-09", PLACE, "On a free axis anyone may write settings.", "Settings always need an owner.")

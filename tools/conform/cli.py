@@ -5,6 +5,7 @@ Exit codes as everywhere: 0 done, 1 a rule that must be kept is broken, 2 bad us
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -13,7 +14,7 @@ import typer
 
 from ringlet.tools import cli_common as common
 from ringlet.tools.cli_common import AxisOption, ForceOption, JsonOption, LinkOption, NodeOption, SourceOption
-from ringlet.tools.errors import CheckFailed, UsageProblem
+from ringlet.tools.errors import CheckFailed, RingletError, UsageProblem
 
 if TYPE_CHECKING:
     from ringlet.tools.conform.run import Report, Result
@@ -104,14 +105,21 @@ def conform(
         raise UsageProblem(f"--span is {span:g} deg; it must be 4 to 360 deg.")
     if not 0.001 <= torque <= 5.0:
         raise UsageProblem(f"--torque is {torque:g} N.m; it must be 0.001 to 5 N.m.")
-    report = _run(rows, link, node, axis or 0, source, force, yes, stops, span, torque, as_json)
+    for file in (junit, html):
+        if file is not None and not _writable(file):
+            raise UsageProblem(f"{file} cannot be written; name a file in a folder that is there and may be written.")
+    report, ended = _run(rows, link, node, axis or 0, source, force, yes, stops, span, torque, as_json)
     _tell(report, as_json, junit, html)
+    if ended is not None:
+        raise ended
+    _judge(report)
 
 
 def _run(
     rows: list[Check], link: str | None, node: int | None, axis: int, source: int, force: bool, yes: bool,
     stops: bool | None, span: float, torque: float, as_json: bool,
-) -> Report:  # fmt: skip
+) -> tuple[Report, BaseException | None]:  # fmt: skip
+    """The report, and what ended the run before its end."""
     from ringlet.tools.conform.probe import Room
     from ringlet.tools.conform.run import meet, run
     from ringlet.tools.conform.table import MOVES, Level
@@ -147,9 +155,12 @@ def _run(
                 if row.also and probe.axes > 1:
                     common.note(f"{row.id} moves {row.also} too.")
             common.confirm_motion(wire.is_sim, yes)
-        with _Progress(len(rows), quiet=as_json) as step:
-            run(probe, report, found, rows, stops=with_stops, find=with_stops, progress=step)
-        return report
+        try:
+            with _Progress(len(rows), quiet=as_json) as step:
+                run(probe, report, found, rows, stops=with_stops, find=with_stops, progress=step)
+        except (KeyboardInterrupt, typer.Abort, RingletError) as error:
+            return report, error
+        return report, None
     finally:
         wire.close()
 
@@ -203,14 +214,31 @@ def _list(rows: list[Check], as_json: bool) -> None:
 def _tell(report: Report, as_json: bool, junit: Path | None, html: Path | None) -> None:
     from ringlet.tools.conform import report as tell
 
-    if junit is not None:
-        tell.write(junit, tell.to_junit(report))
-    if html is not None:
-        tell.write(html, tell.to_html(report))
     if as_json:
         common.emit(tell.to_json(report))
     else:
         tell.show(report, common.console())
-    if report.failed:
+    if junit is not None:
+        tell.write(junit, tell.to_junit(report))
+    if html is not None:
+        tell.write(html, tell.to_html(report))
+
+
+def _judge(report: Report) -> None:
+    """Raises CheckFailed unless everything that was asked for ran, what must be kept is kept, and all was put back."""
+    said = []
+    if count := len(report.failed):
         names = ", ".join(one.check.id for one in report.failed)
-        raise CheckFailed(f"{len(report.failed)} rules that must be kept are broken: {names}.")
+        said.append(f"{count} rule{'s' if count > 1 else ''} that must be kept {'are' if count > 1 else 'is'} broken: "
+            f"{names}")
+    if report.cut:
+        said.append(f"checks could not be run: {report.cut}")
+    if report.left and not said:
+        said.append(f"the device is not as it was found: {'; '.join(report.left)}")
+    if said:
+        raise CheckFailed(f"{'; '.join(said)}.")
+
+
+def _writable(file: Path) -> bool:
+    """Learnt before a run of minutes, not after it."""
+    return file.parent.is_dir() and not file.is_dir() and os.access(file if file.exists() else file.parent, os.W_OK)

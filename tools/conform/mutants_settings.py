@@ -10,6 +10,7 @@ from ringlet.hwsim.uploads import No
 from ringlet.protocol import messages as m
 from ringlet.protocol.codec import Packet
 from ringlet.protocol.codes import Flag, Refusal
+from ringlet.protocol.header import EVERYONE
 from ringlet.protocol.params import BY_ID, BY_NAME
 from ringlet.tools.conform.bed import Bed, also, mutant, wrap
 
@@ -246,6 +247,15 @@ def _(bed: Bed) -> None:
         go(message, kind)
         if kind.name.startswith("stream"):
             bed.axis.owner_left = left
+
+    wrap(bed.node, "_stream", stream)
+
+
+@mutant("keep-alive-to-all-only", "a keep-alive for one axis is passed over", "OWN-07")
+def _(bed: Bed) -> None:
+    def stream(go: Any, message: Packet, kind: Any) -> None:
+        if kind.name != "keep-alive" or message.dst == EVERYONE:
+            go(message, kind)
 
     wrap(bed.node, "_stream", stream)
 

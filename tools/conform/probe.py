@@ -126,6 +126,10 @@ class Probe:
         self.room = Room()
         self.speaks = True
         """whether the node may speak unasked"""
+        self.fence: tuple[int, int] | None = None
+        """where the ring may be, mdeg, while a check turns it inside a span"""
+        self.runs_on = False
+        """whether nothing ended the motion: no more is to be begun"""
         self._tags: dict[tuple[int, int], int] = {}
         self._recent: dict[int, deque[int]] = defaultdict(lambda: deque(maxlen=RECENT))
         self._used: dict[tuple[int, int, int], float] = {}
@@ -343,13 +347,28 @@ class Probe:
         return answer
 
     def until(self, holds: Callable[[], bool], seconds: float) -> bool:
-        """Look every 10 ms until it holds."""
+        """Look every 10 ms until it holds, and at the ring ten times a second. Raises Broken when that runs away."""
         end = self.now() + seconds
+        look = self.now() + 10 * LOOK_S
         while not holds():
             if self.now() > end:
                 return False
             self.hear(LOOK_S)
+            if self.fence is not None and self.now() >= look:
+                look = self.now() + 10 * LOOK_S
+                self._stay_inside()
         return True
+
+    def _stay_inside(self) -> None:
+        """Stop everything when the ring is outside its fence. Raises Broken."""
+        assert self.fence is not None
+        low, high = self.fence
+        place = self.position()
+        if not low <= place <= high and self.state() != State.FINDING:
+            self.fence = None
+            self.stop_all()
+            raise Broken(f"the ring ran away: it is at {place / 1000:.1f} deg and was to stay inside "
+                f"{low / 1000:.1f} to {high / 1000:.1f} deg; everything was stopped")
 
     def until_state(self, *states: State, seconds: float = 10.0) -> None:
         """Wait for one of these states. Raises Broken."""
@@ -424,8 +443,10 @@ class Probe:
     def tidy(self) -> list[str]:
         """After a check: at rest, no fault, nobody owns the axis, settings as before. What could not be done."""
         left: list[str] = []
+        self.fence = None
         try:
-            if self.ask(m.Stop(0)) is None:
+            if self.ask(m.Stop(0)) is None and self.ask(m.GetStatus(0)) is None:
+                self.stop_all()
                 return ["the device does not answer"]
             self._until_still()
             self.ask(m.Take(0, 1))
@@ -448,8 +469,25 @@ class Probe:
         self.ask(m.Release(0))
         self.ask(m.Yield(0))
 
+    def stop_all(self) -> None:
+        """Stop everything on the bus at once, whoever answers: no fresh tag is waited for."""
+        for _ in range(3):
+            self.cast(m.Stop(0), dst=EVERYONE, axis=ALL_AXES, tag=0)
+
     def _until_still(self) -> None:
-        self.until_state(State.RELEASED, State.HOLDING, State.FAULTED, seconds=20.0)
+        """Wait for rest; where `stop` does not bring it, switch the drive off. Raises Broken."""
+        try:
+            self.until_state(State.RELEASED, State.HOLDING, State.FAULTED, State.STOPPING, seconds=1.0)
+            self.until_state(State.RELEASED, State.HOLDING, State.FAULTED, seconds=20.0)
+        except Broken as error:
+            self.stop_all()
+            self.ask(m.Take(0, 1))
+            self.ask(m.Release(0))
+            try:
+                self.until_state(State.RELEASED, State.HOLDING, State.FAULTED, seconds=5.0)
+            except Broken:
+                self.runs_on = True
+                raise Broken(f"{error}; neither stop nor release ended its motion") from None
 
     # --- recording -------------------------------------------------------------------------------------------------
 

@@ -59,7 +59,7 @@ def to_json(report: Report) -> dict[str, Any]:
         "link": report.link, "node": report.node, "axis": report.axis,
         "identity": dict(report.identity._asdict()),
         "passed": report.count(PASS), "failed": report.count(FAIL), "skipped": report.count(SKIP),
-        "ok": not report.failed, "left_different": report.left,
+        "ok": report.ok, "left_different": report.left,
         "repeats": report.repeats,
         "results": [result_data(one) for one in report.results],
     }  # fmt: skip
@@ -127,8 +127,14 @@ def to_html(report: Report) -> str:
     return page.render(
         report=report, caution=CAUTION, passed=report.count(PASS), failed=report.count(FAIL),
         skipped=report.count(SKIP), failures=[one for one in report.results if one.outcome == FAIL], groups=groups,
-        total=len(report.results), reference=REFERENCE,
+        total=len(report.results), reference=REFERENCE, loses=loses(report),
     )  # fmt: skip
+
+
+def loses(report: Report) -> str:
+    """What stands behind the number of repeated requests."""
+    return (f"request{'s' if report.repeats > 1 else ''} had to be sent again: frames get lost or come late on the "
+        "link, in this computer or in the device. Failures may come from that.")
 
 
 def write(path: Path, text: str) -> None:
@@ -156,8 +162,10 @@ def show(report: Report, console: Console) -> None:
     console.print(
         f"\n{report.count(PASS)} passed, {report.count(FAIL)} failed, {report.count(SKIP)} skipped.", markup=False
     )
+    if report.cut:
+        console.print(f"Not all was run: {report.cut}.", markup=False)
     if report.repeats:
-        console.print(f"{report.repeats} requests had to be sent again: the link or this computer loses frames.")
+        console.print(f"{report.repeats} {loses(report)}", markup=False)
     if report.left:
         console.print("Not as it was found: " + "; ".join(report.left) + ".", markup=False)
     else:

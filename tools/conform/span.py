@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 WIRED_TIMEOUT_MS: Final = 3000
 FIND_S: Final = 180.0
+FENCE: Final = 30_000
+"""How far outside the span the ring is taken for one that runs away, mdeg (our choice)."""
 SPEED: Final = 60_000
 ACCELERATION: Final = 600_000
 DECELERATION: Final = 400_000
@@ -75,7 +77,9 @@ def motion(p: Probe) -> Iterator[Span]:
     if not p.flag(Flag.CALIBRATED):
         raise Broken("with both ends of the travel given and a reference set, the axis is not calibrated")
     span = Span(p, low, high, p.get("velocity-limit"))
+    p.fence = low - FENCE, high + FENCE
     yield span
+    p.fence = None
     p.must(m.Hold(0))
     p.until_state(State.HOLDING, State.FAULTED)
     if p.flag(Flag.CALIBRATED):
