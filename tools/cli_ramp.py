@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final, NamedTuple
@@ -20,8 +21,9 @@ from ringlet.tools.cli_common import (
     SourceOption,
 )
 from ringlet.tools.cli_motion import SpeedOption
-from ringlet.tools.errors import CheckFailed, DeviceRefused, NoAnswer, UsageProblem
+from ringlet.tools.errors import CheckFailed, DeviceRefused, NoAnswer, UsageProblem, fault_text
 from ringlet.tools.extras import need
+from ringlet.tools.heed import Heed
 
 if TYPE_CHECKING:
     from ringlet.tools.link import AxisHandle, Link
@@ -29,11 +31,18 @@ if TYPE_CHECKING:
 
 
 def limits_of(handle: AxisHandle) -> Limits:
-    """Limits in force. Raises UsageProblem when the travel is not known."""
+    """Limits in force. Raises UsageProblem when the travel is not known, CheckFailed when a fault is latched."""
     from ringlet.protocol.codes import Flag
+    from ringlet.protocol.states import State
     from ringlet.tools.plots import Limits
 
-    if not handle.status().flags >> Flag.CALIBRATED & 1:
+    status = handle.status()
+    if status.state == State.FAULTED:
+        raise CheckFailed(
+            f"axis {handle.axis} of node {handle.node} has a fault, {fault_text(status.fault)}; nothing was tried: "
+            "look for its cause, then `ringlet clear-fault`."
+        )
+    if not status.flags >> Flag.CALIBRATED & 1:
         raise UsageProblem(
             f"the travel of axis {handle.axis} of node {handle.node} is not known; add --find to find its end stops, "
             "or set it by hand with `ringlet set-travel`."
@@ -66,27 +75,58 @@ def ramp(
     limit = common.number(speed, "--speed", "deg/s", 0.001, 3600.0) if speed else None
     with common.open_link(link, source) as bus:
         handle = common.one_axis(bus, node, axis)
+        _check_folder(out)
         with common.driving(bus, handle, force):
             common.make_ready(bus, handle, find)
             bounds = limits_of(handle)
+            out.mkdir(parents=True, exist_ok=True)
             if first is not None:
                 handle.move(first)
-            data = record_move(bus, handle, rate, lambda: handle.move(goal, limit, wait=False))
+            length = handle.patience(goal, limit)
+            data = record_move(bus, handle, rate, lambda: handle.move(goal, limit, wait=False), length)
+            failed = _failed(handle, length)
         summary = _summary(data, bounds, goal)
     title = f"Axis {handle.axis} of node {handle.node} at {bus.url}: move to {goal:g} deg"
     write_ramp(data, bounds, summary, out, title)
     if as_json:
         common.emit(summary)
-        return
-    _tell(summary)
+    else:
+        _tell(summary)
+    if failed:
+        raise CheckFailed(failed)
+
+
+def _check_folder(out: Path) -> None:
+    """Raise UsageProblem for a folder that cannot be made: before anything moves, and nothing is made for it yet."""
+    there = next(one for one in (out.absolute(), *out.absolute().parents) if one.exists())
+    if not there.is_dir() or not os.access(there, os.W_OK):
+        raise UsageProblem(f"{there} is no folder that can be written to; give another one with --out.")
+
+
+def _failed(handle: AxisHandle, length: float) -> str:
+    """Why a recorded move did not end on its target, empty when it did. What came until then is shown all the same."""
+    if common.state_of(handle) == "moving":
+        name = f"axis {handle.axis} of node {handle.node}"
+        return f"{name} was still moving after {length:.0f} s; the recording ends there"
+    try:
+        handle.arrive(0.0)
+    except CheckFailed as error:
+        return f"{str(error).rstrip('.')}; the recording ends there"
+    return ""
 
 
 LEAD_S, REST_S = 0.03, 0.2
 """How long to record before the move begins, and after the setpoint has arrived, for the ring to settle."""
 
 
-def record_move(bus: Link, handle: AxisHandle, rate: float, go: Callable[[], None]) -> Profile:
-    """Record the motion that `go` begins until it rests. Raises CheckFailed when there was too little of it."""
+def record_move(
+    bus: Link, handle: AxisHandle, rate: float, go: Callable[[], None], timeout: float | None = None
+) -> Profile:
+    """Record the motion that `go` begins until it rests, for `timeout` seconds (default: MOVE_TIMEOUT) at the most.
+
+    Raises CheckFailed when there was too little of it.
+    """
+    from ringlet.tools.axis_handle import MOVE_TIMEOUT
     from ringlet.tools.plots import profile
 
     marks: list[float] = []  # begin of the recording, of the move, of the rest
@@ -102,7 +142,7 @@ def record_move(bus: Link, handle: AxisHandle, rate: float, go: Callable[[], Non
             marks.append(now)
         return len(marks) == 3 and now - marks[2] >= REST_S
 
-    taken = handle.record(until=over, rate=rate)
+    taken = handle.record(until=over, rate=rate, timeout=MOVE_TIMEOUT if timeout is None else timeout)
     try:
         return profile(taken.time_s, taken.setpoint_deg, taken.position_deg, taken.velocity_deg_s, taken.current_a)
     except ValueError as error:
@@ -170,7 +210,7 @@ def _tell(summary: dict[str, Any]) -> None:
     screen = common.console()
     screen.print(grid)
     screen.print(
-        f"{summary['duration_s']:.3f} s, {summary['samples']} samples; at rest {summary['rest_error_deg']:+.3f} deg "
+        f"{summary['duration_s']:.3f} s, {summary['samples']} samples; at its end {summary['rest_error_deg']:+.3f} deg "
         f"off the goal; largest following error {summary['largest_following_error_deg']:.3f} deg; "
         f"highest current {summary['peak_current_a']:.2f} A."
     )
@@ -209,13 +249,14 @@ def limits(
 
     with common.open_link(link, source) as bus:
         handle = common.one_axis(bus, node, axis)
-        with common.driving(bus, handle, force):
+        with Heed(handle) as heed, common.driving(bus, handle, force):
             common.make_ready(bus, handle, find)
             bounds = limits_of(handle)
             checks = []
             for end in ("lower", "upper"):
                 for check, what in _CHECKS:
-                    checks.append(_judged(check, what, bus, handle, bounds, end))
+                    checks.append(_judged(check, what, heed, handle, bounds, end))
+                    heed.look()
     failed = [one for one in checks if not one.passed]
     if as_json:
         common.emit(
@@ -236,13 +277,13 @@ def limits(
         raise CheckFailed(f"{len(failed)} of {len(checks)} checks failed; do not run this axis on a lens.")
 
 
-_Checker = Callable[["Link", "AxisHandle", "Limits", str], Check]
+_Checker = Callable[[Heed, "AxisHandle", "Limits", str], Check]
 
 
-def _judged(check: _Checker, what: str, bus: Link, handle: AxisHandle, bounds: Limits, end: str) -> Check:
+def _judged(check: _Checker, what: str, heed: Heed, handle: AxisHandle, bounds: Limits, end: str) -> Check:
     """The check's verdict; an axis that faults or refuses in the middle of it has failed it."""
     try:
-        return check(bus, handle, bounds, end)
+        return check(heed, handle, bounds, end)
     except (CheckFailed, DeviceRefused) as error:
         handle.stop()
         return Check(f"{what} the {end} limit", False, str(error))
@@ -253,7 +294,7 @@ def _edge(bounds: Limits, end: str) -> tuple[float, int]:
     return (bounds.travel_max_deg, 1) if end == "upper" else (bounds.travel_min_deg, -1)
 
 
-def _by_move(bus: Link, handle: AxisHandle, bounds: Limits, end: str) -> Check:
+def _by_move(heed: Heed, handle: AxisHandle, bounds: Limits, end: str) -> Check:
     from ringlet.protocol.codes import Refusal
 
     edge, way = _edge(bounds, end)
@@ -270,17 +311,19 @@ def _by_move(bus: Link, handle: AxisHandle, bounds: Limits, end: str) -> Check:
     return Check(name, False, "it was accepted")
 
 
-def _by_run(bus: Link, handle: AxisHandle, bounds: Limits, end: str) -> Check:
+def _by_run(heed: Heed, handle: AxisHandle, bounds: Limits, end: str) -> Check:
+    bus = handle.link
     edge, way = _edge(bounds, end)
     name = f"a velocity towards the {end} limit ends at it"
     speed = min(bounds.velocity_deg_s, 0.5 * (bounds.travel_max_deg - bounds.travel_min_deg))
     handle.run(way * speed)
-    worst, deadline = 0.0, bus.clock.now() + 30.0
+    longest = max(30.0, handle.patience(edge, speed))
+    worst, deadline = 0.0, bus.clock.now() + longest
     while common.state_of(handle) == "running":
         worst = max(worst, way * (handle.setpoint() - edge))
         if bus.clock.now() > deadline:
             handle.hold()
-            raise NoAnswer("the ring still runs after 30 s; stop it with `ringlet stop`, or cut the power.")
+            raise NoAnswer(f"the ring still runs after {longest:.0f} s; stop it with `ringlet stop`, or cut the power.")
         bus.wait(0.005)
     at = handle.setpoint()
     ring = handle.position()
@@ -288,10 +331,11 @@ def _by_run(bus: Link, handle: AxisHandle, bounds: Limits, end: str) -> Check:
     return Check(name, abs(at - edge) < 0.0015 and worst < 0.0015, found)
 
 
-def _by_stream(bus: Link, handle: AxisHandle, bounds: Limits, end: str) -> Check:
+def _by_stream(heed: Heed, handle: AxisHandle, bounds: Limits, end: str) -> Check:
     from ringlet.protocol.codes import Flag
     from ringlet.protocol.messages import StreamRing
 
+    bus = handle.link
     edge, way = _edge(bounds, end)
     name = f"setpoints streamed up to {BEYOND_DEG:g} deg past the {end} limit are cut to it and flagged"
     reach = min(20.0, 0.5 * (bounds.travel_max_deg - bounds.travel_min_deg))
@@ -301,6 +345,7 @@ def _by_stream(bus: Link, handle: AxisHandle, bounds: Limits, end: str) -> Check
     steps = round(1.5 / period)
     for step in range(steps + 25):
         target = start + way * (reach + BEYOND_DEG) * min(1.0, step / steps)
+        heed.look()
         bus.send(StreamRing(0, round(1000 * target)), node=handle.node, axis=handle.axis)
         bus.wait(period)
         clamped = bool(handle.status().flags >> Flag.CLAMPED & 1)

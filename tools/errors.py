@@ -40,6 +40,10 @@ class CheckFailed(RingletError):
     """The device did not do what was asked, or failed a check."""
 
 
+class StopHeard(RingletError):
+    """Another control has sent a stop: what was under way ends, and nothing more is started."""
+
+
 class DeviceRefused(RingletError):
     """A node refused a request; nothing changed on it.
 
@@ -76,6 +80,8 @@ def _why(code: int, item: int, of: str) -> str:
     if refusal is Refusal.OUT_OF_RANGE:
         fields = KINDS.by_name[of].fields
         return f"{told} ({fields[item].name if item < len(fields) else item})"
+    if refusal in (Refusal.NOT_CALIBRATED, Refusal.STORAGE_FAILED, Refusal.UNKNOWN_AXIS):
+        return told  # which axis is said before it
     return f"{told} ({item})"
 
 

@@ -110,6 +110,40 @@ def test_changes_of_figures_checks_and_settings_are_found() -> None:
     assert "1 failed in A and pass in B." in compare.summary(back)
 
 
+def test_how_much_was_measured_is_no_change_of_the_device() -> None:
+    def soaked(way: float, rest: float) -> Run:
+        run = made_up()
+        figures = [Quantity("way", way, "deg", 0.0, "m", "s"), Quantity("moving time", way / 80, "s", None, "m", "s"),
+                   Quantity("rest", rest, "deg", 0.004, "m", "s")]  # fmt: skip
+        run.axes[0].results = {"soak": run_folder.finished(Measurement("soak", "Soak", tuple(figures), ()), NOW, [])}
+        return run
+
+    found = compare.compare(soaked(4627.0, 0.01), soaked(4638.0, 0.02))
+    assert [(row.name, row.verdict) for row in found.rows] == [("rest", CHANGED)]
+    assert ("axis 16.0", "soak: way", "4627 deg", "4638 deg") in {
+        (one.where, one.name, one.a, one.b) for one in found.settings
+    }  # fmt: skip
+    assert compare.compare(soaked(4627.0, 0.01), soaked(4627.0, 0.01)).settings == []
+
+
+def test_an_axis_that_cannot_be_measured_any_more_fails_in_b() -> None:
+    b = made_up()
+    b.axes[0].trouble = "axis 0 of node 16 has a fault, stall."
+    b.axes[0].results.clear()
+    found = compare.compare(made_up(), b)
+    assert ("all", "the axis can be measured", "pass", "FAIL") in {
+        (one.measurement, one.name, one.a, one.b) for one in found.turned
+    }  # fmt: skip
+    assert "1 checks fail in B and did not in A" in compare.summary(found)
+
+
+def test_a_check_that_is_in_one_run_only_is_told() -> None:
+    b = made_up()
+    del b.axes[0].results["ramp"].verdicts[1]
+    found = compare.compare(made_up(), b)
+    assert [(one.name, one.a, one.b) for one in found.turned] == [("fixed", "pass", "missing")]
+
+
 def test_a_measurement_of_one_run_only() -> None:
     a, b = made_up(), made_up()
     b.axes[0].results.clear()

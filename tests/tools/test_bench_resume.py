@@ -164,7 +164,7 @@ def change(folder: Path, where: tuple[str | int, ...], value: Any) -> None:
     (("nodes", 0, "firmware"), 2, "firmware of node 16 is 1, and was 2 when the run began"),
     (("nodes", 0, "id"), "0000000000AA", "the unique id of node 16 is 000000000007, and was 0000000000AA"),
     (("nodes", 0, "node"), 20, "node 20 of the run is not on this link"),
-    (("nodes", 0, "parameters", "shared-line"), "on", "`ringlet set shared-line=on`"),
+    (("nodes", 0, "parameters", "shared-line"), "on", "`ringlet set shared-line=on --node 16`"),
     (("axes", 0, "parameters", "velocity-limit"), "100 deg/s", "of axis 0 of node 16 is 240 deg/s, and was 100"),
     (("axes", 0, "axis"), 1, "axis 1 of node 16 is not there"),
 ])  # fmt: skip
@@ -180,6 +180,19 @@ def test_a_run_does_not_go_on_with_something_else(
     assert sentence in said
     assert said.count("\n") == 1
     assert (broken / "bench.json").read_bytes() == before
+
+
+def test_all_settings_that_differ_are_told_at_once_with_one_command(
+    broken: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A kill during a recording leaves telemetry on: nobody should have to find that out setting by setting."""
+    change(broken, ("axes", 0, "parameters", "telemetry-rate"), "7 Hz")
+    change(broken, ("axes", 0, "parameters", "telemetry-select"), "3")
+    capsys.readouterr()
+    assert main(["bench", "all", "--resume", str(broken)]) == 2
+    said = capsys.readouterr().err
+    assert "telemetry-rate of axis 0 of node 16 is 0 Hz, and was 7 Hz" in said
+    assert "`ringlet set telemetry-rate=7 telemetry-select=3 --node 16 --axis 0`" in said
 
 
 def test_the_travel_may_differ_as_two_searches_do(broken: Path) -> None:
@@ -222,13 +235,13 @@ def test_the_order_of_a_run_comes_back_from_its_folder(tmp_path: Path, monkeypat
     monkeypatch.setattr(bench_cli, "run_bench", lambda order, *rest: asked.append(order))
     words = ["--find", "--torque", "0.05", "--accept", "reversal_deg=0.2", "--hours", "0.5", "--with", "17.1",
              "--marks", "focus-long", "--motor", "small"]  # fmt: skip
-    assert main(["bench", "all", "--link", "sim:pair", *words]) == 0
+    assert main(["bench", "all", "--link", "sim:single", *words]) == 0
     from datetime import UTC, datetime
 
     from ringlet.tools.bench import carry_out
     from ringlet.tools.link import Link
 
-    with Link.open("sim:pair") as link:
+    with Link.open("sim:single") as link:
         run = carry_out.begin(asked[0], link, lambda: datetime.now(UTC))
     run_folder.Folder.new(tmp_path / "out", run)
     again = bench_cli.order_again("all", load(tmp_path / "out"), None, 1, False)

@@ -83,7 +83,19 @@ def test_running_figures_are_those_of_numpy() -> None:
     assert (series.low, series.high, series.greatest) == (values.min(), values.max(), values.max())
     (slope, _), cov = np.polyfit(places, values, 1, cov=True)
     assert line.slope == pytest.approx(slope)
-    assert line.slope_u == pytest.approx(2.0 * math.sqrt(cov[0, 0]))
+    assert line.slope_u == pytest.approx(2.0 * math.sqrt(cov[0, 0]), rel=0.005)
+
+
+@pytest.mark.parametrize(("points", "factor"), [(3, 13.97), (4, 4.53), (7, 2.65), (12, 2.28)])
+def test_a_line_through_few_points_has_the_coverage_factor_of_few(points: int, factor: float) -> None:
+    """Factors for 95.45 %: JCGM 100:2008, table G.2 (from memory)."""
+    rng = np.random.default_rng(points)
+    places, values, line = np.arange(points, dtype=float), rng.normal(size=points), running.Line()
+    for x, y in zip(places.tolist(), values.tolist(), strict=True):
+        line.add(x, y)
+    left = values - np.polyval(np.polyfit(places, values, 1), places)
+    deviation = math.sqrt(left @ left / (points - 2) / ((places - places.mean()) ** 2).sum())
+    assert line.slope_u / deviation == pytest.approx(factor, abs=0.006)
 
 
 @pytest.mark.parametrize("count", [0, 1, 7, 8, 9, 100, 12345])

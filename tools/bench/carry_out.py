@@ -84,6 +84,13 @@ def begin(order: Order, bus: Link, now: Now) -> Run:
     for address in addresses:
         chosen = order.axis if order.every else order.axis or 0
         places += [(address, axis) for axis in common.axes_of(bus, address, chosen)]
+    if order.marks and len(places) > 1:
+        raise UsageProblem(
+            f"--marks {order.marks} are those of one lens, and {len(places)} axes are to be measured; choose one with "
+            "--node and --axis, or leave --marks out: marks that a motor holds are used."
+        )
+    if not order.every and order.plan.partner in places:
+        raise UsageProblem("an axis makes no pair with itself; give another one with --with.")
     card = _card(order.motor)
     run = Run(
         tools=tested.tools(), began=now(), job=order.job, command=order.command(), link=order.link,
@@ -141,6 +148,7 @@ def carry_out(order: Order, run: Run, bus: Link, folder: Folder | None, now: Now
             with on_bench(
                 bus, bus.axis(axis.node, axis.axis), acceptance=order.acceptance, motor=card,
                 torque_nm=order.torque_nm, force=order.force, find=order.find, plan=plan, curve=curve,
+                caution="",  # whoever gave the order has shown it
             ) as bench:  # fmt: skip
                 ready = True
                 axis.travel = axis.travel or bench.travel

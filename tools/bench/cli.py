@@ -198,6 +198,9 @@ def run_bench(order: Order, out: Path | None, resume: Path | None, as_json: bool
     _tell(run, as_json, brief=order.every)
     if folder is not None:
         common.note(f"The report is {_page(folder)}, and its data stands beside it.")
+    if not order.every and not run.checks() and not run.failures():
+        notes = [text for axis in run.axes for one in axis.results.values() for text in one.notes]
+        raise UsageProblem(f"nothing was measured. {' '.join(notes).removeprefix('Not measured: ')}".rstrip())
     failed = run.failures()
     if failed:
         raise CheckFailed(f"{len(failed)} of the checks failed: {'; '.join(failed)}.")
@@ -280,7 +283,7 @@ def _tell_one(axis: AxisTested, one: Finished, brief: bool) -> None:
         if brief and verdict.ok:
             continue
         figure = "" if verdict.measured is None or verdict.limit is None else (
-            f" ({verdict.measured:.4g}, limit {verdict.limit:.4g} {verdict.unit})"
+            f" ({verdict.measured:.4g}, limit {f'{verdict.limit:.4g} {verdict.unit}'.rstrip()})"
         )  # fmt: skip
         where = f"{axis.key} {one.id}: " if brief else ""
         word = "pass" if verdict.ok else "FAIL"

@@ -6,6 +6,7 @@ import math
 from dataclasses import asdict, dataclass, field
 from typing import Any, Final
 
+from ringlet.tools.bench.result import plain
 from ringlet.tools.bench.run_folder import AxisTested, Finished, QuantityData, Run
 from ringlet.tools.errors import UsageProblem
 
@@ -25,6 +26,8 @@ RULE_LIMITS: Final = (
     "temperature, wear."
 )
 
+EXTENT: Final = {"soak": frozenset({"moves", "moving time", "way", "sessions", "messages heard"})}
+"""Quantities that say how much was measured, and nothing about the device: they stand with the set-up."""
 CHANGED, SAME, UNKNOWN, ONLY_A, ONLY_B = "changed", "same", "cannot tell", "only in A", "only in B"
 
 
@@ -177,21 +180,28 @@ def _axis_settings(one: AxisTested, other: AxisTested, found: Comparison) -> Non
     for name in dict.fromkeys((*one.parameters, *other.parameters)):
         note(name, one.parameters.get(name, "-"), other.parameters.get(name, "-"))
     note("trouble", one.trouble, other.trouble)
+    if bool(one.trouble) != bool(other.trouble):
+        words = ["FAIL" if each.trouble else "pass" for each in (one, other)]
+        found.turned.append(Turned(_label(one, other), "all", "the axis can be measured", words[0], words[1]))
 
 
 def _measurement(axis: str, name: str, a: Finished | None, b: Finished | None, found: Comparison) -> None:
     ours = {verdict.name: verdict for verdict in a.verdicts} if a else {}
     theirs = {verdict.name: verdict for verdict in b.verdicts} if b else {}
-    # A check may carry the move that came closest to its limit in its name; one that passed in both is no news.
     for check in dict.fromkeys((*ours, *theirs)):
         words = [("missing" if one is None else "pass" if one.ok else "FAIL")
                  for one in (ours.get(check), theirs.get(check))]  # fmt: skip
-        if words[0] != words[1] and (a is None or b is None or "FAIL" in words):
+        if words[0] != words[1]:
             found.turned.append(Turned(axis, name, check, words[0], words[1]))
     mine = {one.name: one for one in a.quantities} if a else {}
     yours = {one.name: one for one in b.quantities} if b else {}
     for quantity in dict.fromkeys((*mine, *yours)):
-        found.rows.append(row(axis, name, quantity, mine.get(quantity), yours.get(quantity)))
+        made = row(axis, name, quantity, mine.get(quantity), yours.get(quantity))
+        if quantity not in EXTENT.get(name, ()) or made.a is None or made.b is None:
+            found.rows.append(made)
+        elif made.difference:
+            amounts = (f"{plain(value)} {made.unit}".rstrip() for value in (made.a, made.b))
+            found.settings.append(Setting(f"axis {axis}", f"{name}: {quantity}", *amounts))
 
 
 def row(axis: str, measurement: str, name: str, a: QuantityData | None, b: QuantityData | None) -> Row:

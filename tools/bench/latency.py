@@ -43,7 +43,7 @@ def jitter(times_s: Array, period_s: float) -> tuple[float, float]:
     """(root mean square, greatest) deviation of intervals from the period, in s. Raises ValueError under 3 times."""
     if len(times_s) < 3:
         raise ValueError("jitter needs at least three times")
-    off = np.diff(times_s) - period_s
+    off = np.round(np.diff(times_s) - period_s, 9)  # finer differences are those of floating point
     return float(np.sqrt(np.mean(off**2))), float(np.max(np.abs(off)))
 
 

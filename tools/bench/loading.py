@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -21,6 +22,7 @@ from ringlet.tools.bench.result import (
     at_most,
     finished,
 )
+from ringlet.tools.bench.running import Line
 from ringlet.tools.bench.session import Bench, Record, Script
 from ringlet.tools.errors import CheckFailed
 
@@ -31,6 +33,9 @@ BREAKAWAY_SHARE: Final = 0.06
 rotor breaks loose before the ring. Our choice, from simulated plants."""
 SEARCHES: Final = 3
 SEARCH_HZ: Final = 200.0
+CONTACT_SHARE: Final = 0.3
+"""Part of the way from the running current to the greatest at which the stop counts as met, above the ripple; so much
+of the give is booked as its uncertainty. Our choice, from simulated stops."""
 
 
 def measure_repeat(bench: Bench) -> Measurement:
@@ -89,6 +94,12 @@ def measure_repeat(bench: Bench) -> Measurement:
             "play between motor and ring", slack, "deg", slack_u, method + ", against the encoder",
             f"change of the gap at a reversal, less 0 to {repeat.ELASTIC_DEG:g} deg of elastic give (our assumption)",
         ))  # fmt: skip
+        line = Line()
+        for place, deviation in zip(places, found.mean, strict=True):
+            line.add(float(place), float(deviation))
+        scale_u = float(np.hypot(line.slope_u, count / span))
+        quantities.append(Quantity("scale, ring over node", 1.0 + line.slope, "", scale_u, method,
+                                   "straight line through the mean deviations"))  # fmt: skip
     curve, told = (bench.curve, "the lens's own marks") if bench.curve else marks.read_marks(bench)
     tables: dict[str, Columns] = {}
     shown: tuple[Plot, ...] = ()
@@ -104,6 +115,11 @@ def measure_repeat(bench: Bench) -> Measurement:
         at_most("reversal value B", found.reversal, bench.acceptance.reversal_deg, "deg", found.reversal_u),
         at_most("repeatability R", found.repeatability, bench.acceptance.repeatability_deg, "deg", uncertain),
     ]
+    if gauge:
+        off_scale = at_most("scale of the ring against the node", abs(line.slope), bench.acceptance.scale_share,
+                            "of the turn", scale_u)  # fmt: skip
+        advice = "" if off_scale.ok else "; compare motor-teeth, ring-teeth and encoder-counts with motor and gears"
+        verdicts.append(replace(off_scale, text=off_scale.text + advice))
     records: dict[str, Columns] = {
         f"deviation run {run + 1}": {"target_deg": places, "up_deg": off[0, :, run], "down_deg": off[1, :, run]}
         for run in range(RUNS)
@@ -139,8 +155,10 @@ def measure_friction(bench: Bench) -> Measurement:
     for _ in range(2):
         moves += [(middle + wide, top), (middle - wide, top)]
     slow = 2.0
-    moves += [(middle + near, 10.0), (middle - near, 10.0), (middle, 10.0), (middle + 4.0, slow), (middle + 6.0, slow)]
-    moves += [(middle, 10.0), (middle - 4.0, slow), (middle - 6.0, slow)]
+    moves += [(middle + near, 10.0), (middle - near, 10.0)]
+    first, then = min(4.0, 0.25 * span), min(6.0, 0.4 * span)
+    for side in (1.0, -1.0):
+        moves += [(middle, 10.0), (middle + side * first, slow), (middle + side * then, slow)]
     bench.fresh()
     bench.run(bench.go(begin))
     records: dict[str, Record] = {}
@@ -174,7 +192,9 @@ def measure_friction(bench: Bench) -> Measurement:
     need = float(found.map_nm.max()) + found.stribeck_nm + found.viscous_nm_s * float(np.radians(limits.velocity))
     need = (need + found.inertia_kg_m2 * float(np.radians(limits.acceleration))) / ratio
     advice = bench.acceptance.torque_margin * need
-    uncertain = float(found.map_u.max()) / ratio
+    parts = (found.map_u.max(), found.viscous_u * np.radians(limits.velocity),
+             found.inertia_u * np.radians(limits.acceleration))  # fmt: skip
+    uncertain = float(np.linalg.norm(parts)) / ratio
     limit = float(bench.handle.get("torque-moving"))
     quantities += [
         Quantity("torque that motion needs", need, "N.m", uncertain,
@@ -186,7 +206,9 @@ def measure_friction(bench: Bench) -> Measurement:
     ]  # fmt: skip
     binding = float(found.map_nm.max() / np.median(found.map_nm))
     place = float(found.map_deg[int(np.argmax(found.map_nm))])
-    verdicts.append(at_least("torque limit against the advice", limit, advice, "N.m", uncertain))
+    verdicts.append(at_least(
+        "torque limit against the advice", limit, advice, "N.m", bench.acceptance.torque_margin * uncertain
+    ))  # fmt: skip
     binds = at_most("friction, stiffest place over median", binding, bench.acceptance.binding, "x",
                     float(found.map_u.max() / np.median(found.map_nm)))  # fmt: skip
     text = binds.text if binds.ok else f"the lens binds at {place:.0f} deg: {binds.text}"
@@ -194,7 +216,7 @@ def measure_friction(bench: Bench) -> Measurement:
     up, down = _one_way(passes, begin, end, 1.0), _one_way(passes, begin, end, -1.0)
     plot = Plot(
         "Torque over the travel", "position, deg", "torque at the ring, N.m",
-        (Curve("both ways, fit", found.map_deg, found.map_nm), *(
+        (Curve("Coulomb friction, fit", found.map_deg, found.map_nm), *(
             Curve(name, curve[0], curve[1], True) for name, curve in (("upwards", up), ("downwards", down)))),
         (("torque limit", limit * ratio),),
     )  # fmt: skip
@@ -256,6 +278,7 @@ def measure_stops(bench: Bench) -> Measurement:
         widths.append(last - first)
     verdicts = [finished("searches", bench.trouble)]
     quantities: list[Quantity] = []
+    notes = [f"The travel is now the one found last; before it was {low:.3f} to {high:.3f} deg."] if widths else []
     if widths:
         count = bench.count_deg
         spread, mean = max(widths) - min(widths), float(np.mean(widths))
@@ -270,21 +293,30 @@ def measure_stops(bench: Bench) -> Measurement:
             at_most("spread of the travel found", spread, accept, "deg", 2 * count),
             at_most("travel found against the one known before", abs(mean - known), accept, "deg", spread + 2 * count),
         ]
-        _contact(bench, records, limit, quantities, verdicts)
+        notes += _contact(bench, records, limit, quantities, verdicts)
+        give, doubt = max(_give(one, sign) for one in records.values() for sign in (-1.0, 1.0))
+        quantities.append(Quantity(
+            "give of the stops", give, "deg", doubt, "greatest way that the ring goes on while the current rises at a "
+            "stop, teeth included", TELEMETRY,
+        ))  # fmt: skip
+        soft = at_most("give of the stops against the back-off", give, float(bench.handle.get("finding-backoff")),
+                       "deg", doubt)  # fmt: skip
+        why = "" if soft.ok else "; the travel ends inside a soft stop: raise finding-backoff, or set it by hand"
+        verdicts.append(replace(soft, text=soft.text + why))
     columns = {name: record.columns() for name, record in records.items()}
     curves = tuple(Curve(name, one.time_s, one.current_a) for name, one in records.items())
     plots = (Plot("Current while finding the stops", "time, s", "current, A", curves),)
-    note = f"The travel is now the one found last; before it was {low:.3f} to {high:.3f} deg."
-    return Measurement("stops", "End stops", tuple(quantities), tuple(verdicts), columns, plots, (note,))
+    return Measurement("stops", "End stops", tuple(quantities), tuple(verdicts), columns, plots, tuple(notes))
 
 
 def _contact(
     bench: Bench, records: dict[str, Record], limit: float, quantities: list[Quantity], verdicts: list[Verdict]
-) -> None:
+) -> list[str]:
+    """Adds the torque at contact; returns why it is not known."""
     try:
         per_a, share, how = bench.torque_per_a()
-    except ValueError:
-        return
+    except ValueError as error:
+        return [f"The torque at contact was not judged: {error}; name a motor card with --motor."]
     current = max(float(np.max(np.abs(one.current_a))) for one in records.values())
     torque, uncertain = current * per_a, current * per_a * max(0.01, COVERAGE * share)
     quantities.append(Quantity(
@@ -293,3 +325,17 @@ def _contact(
     ))  # fmt: skip
     allowed = bench.acceptance.contact_torque * limit
     verdicts.append(at_most("torque at contact", torque, allowed, "N.m", uncertain))
+    return []
+
+
+def _give(record: Record, sign: float) -> tuple[float, float]:
+    """(way in deg from the contact with the upper (1) or lower (-1) stop to the farthest point, its uncertainty)."""
+    place, current, speed = sign * record.position_deg, sign * record.current_a, sign * record.velocity_deg_s
+    farthest = int(np.argmax(place))
+    running = speed > 0.5 * np.max(speed)
+    level = float(np.median(current[running])) if np.any(running) else 0.0
+    met = level + CONTACT_SHARE * (float(np.max(current)) - level)
+    before = np.nonzero(current[: farthest + 1] <= met)[0]
+    contact = int(before[-1]) if len(before) else 0
+    give = float(place[farthest] - place[contact])
+    return give, float(np.max(speed)) * record.interval_s + CONTACT_SHARE * give

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -46,13 +47,18 @@ def measure_ramp(bench: Bench) -> Measurement:
         bench.restore()
         if bench.trouble:
             break
-        blur = float(np.median(np.diff(record.time_s))) if bench.polled else 0.0
-        figures = ramp.move_figures(*record[:3], limits, count, bench.acceptance.end_error_deg, blur)
+        blur = record.interval_s if bench.polled else 0.0
+        try:
+            figures = ramp.move_figures(*record[:3], limits, count, bench.acceptance.end_error_deg, blur)
+        except ValueError as error:
+            bench.trouble = f"{error} in the move {name!r}"
+            break
         shown.append((name, limits, figures))
     verdicts = [finished("moves", bench.trouble)]
     quantities: list[Quantity] = []
     if shown:
-        quantities, judged = _ramp_figures(bench, shown)
+        tick = 2.0 * max(records[name].interval_s for name, _, _ in shown)
+        quantities, judged = _ramp_figures(bench, shown, tick)
         verdicts += judged
     plots = tuple(_ramp_plot(name, limits, records[name]) for name, limits, _ in shown if name in ("long", "half jerk"))
     return Measurement(
@@ -62,18 +68,25 @@ def measure_ramp(bench: Bench) -> Measurement:
 
 
 def _ramp_figures(
-    bench: Bench, shown: list[tuple[str, ramp.MotionLimits, ramp.MoveFigures]]
+    bench: Bench, shown: list[tuple[str, ramp.MotionLimits, ramp.MoveFigures]], tick: float
 ) -> tuple[list[Quantity], list[Verdict]]:
     quantities, verdicts = [], []
     units = {"velocity": "deg/s", "acceleration": "deg/s2", "deceleration": "deg/s2", "jerk": "deg/s3"}
     for key, unit in units.items():
-        # The move that comes closest to its limit is the one to show.
+        # Judged is the move that comes closest to its limit, which may be a lowered one; figures are those of the
+        # greatest, so that two runs show the same move.
         name, limits, figures = max(shown, key=lambda one: one[2].setpoint[key].value / getattr(one[1], key))
         peak = figures.setpoint[key]
-        verdicts.append(at_most(f"setpoint {key}, {name}", peak.value, getattr(limits, key), unit, peak.bound))
+        verdicts.append(_of_move(name, at_most(
+            f"setpoint {key}", peak.value, getattr(limits, key), unit, peak.bound
+        )))  # fmt: skip
         name, limits, figures = max(shown, key=lambda one: one[2].ring[key].value / getattr(one[1], key))
         real = figures.ring[key]
-        for what, one in ((f"setpoint {key}", peak), (f"ring {key}", real)):
+        greatest = (
+            (f"setpoint {key}", max((one[2].setpoint[key] for one in shown), key=lambda peak: peak.value)),
+            (f"ring {key}", max((one[2].ring[key] for one in shown), key=lambda peak: peak.value)),
+        )
+        for what, one in greatest:
             quantities.append(Quantity(
                 what, one.value, unit, one.bound,
                 f"greatest of all moves; window {one.window_s * 1e3:.0f} ms, {one.bandwidth_hz:.1f} Hz; hard bound up",
@@ -81,11 +94,10 @@ def _ramp_figures(
             ))  # fmt: skip
         if key == "velocity":
             allowed = (1.0 + bench.acceptance.ring_velocity_over) * limits.velocity
-            verdicts.append(at_most(f"ring velocity, {name}", real.value, allowed, unit, real.bound))
-    tick = 2.0 / bench.rate
+            verdicts.append(_of_move(name, at_most("ring velocity", real.value, allowed, unit, real.bound)))
     name, _, figures = max(shown, key=lambda one: one[2].duration_s - one[2].ideal_s)
     late = figures.duration_s - figures.ideal_s
-    verdicts.append(at_most(f"time over the ideal, {name}", late, bench.acceptance.duration_over_s, "s", tick))
+    verdicts.append(_of_move(name, at_most("time over the ideal", late, bench.acceptance.duration_over_s, "s", tick)))
     worst = max((one[2].end_error_deg for one in shown), key=abs)
     verdicts.append(
         at_most("rest beside the target", abs(worst), bench.acceptance.end_error_deg, "deg", bench.count_deg)
@@ -100,6 +112,11 @@ def _ramp_figures(
                  "setpoint less position, same sample", TELEMETRY),
     ]  # fmt: skip
     return quantities, verdicts
+
+
+def _of_move(name: str, verdict: Verdict) -> Verdict:
+    """Says which move was judged; in the text, for `report compare` goes by names of checks."""
+    return replace(verdict, text=f"{verdict.text} (move: {name})")
 
 
 def _ramp_plot(name: str, limits: ramp.MotionLimits, record: Record) -> Plot:
@@ -119,7 +136,7 @@ def measure_limit(bench: Bench) -> Measurement:
     bench.fresh()
     records: dict[str, Record] = {}
     verdicts: list[Verdict] = []
-    past_setpoint = past_ring = short = 0.0
+    past_setpoint = past_ring = short = float("nan")  # what no approach shows does not pass
     for end, sign, limit in (("lower", -1.0, low), ("upper", 1.0, high)):
         for name, back in (("far move", 0.6), ("near move", 0.02), ("run", 0.6), ("stream", 0.3)):
             bench.run(bench.go(limit - sign * back * span))
@@ -130,9 +147,9 @@ def measure_limit(bench: Bench) -> Measurement:
             bench.restore()
             records[f"{end}, {name}"] = record
             if len(record.time_s):
-                past_setpoint = max(past_setpoint, float(np.max(sign * (record.setpoint_deg - limit))))
-                past_ring = max(past_ring, float(np.max(sign * (record.position_deg - limit))))
-                short = max(short, abs(float(record.position_deg[-1] - limit)))
+                past_setpoint = float(np.fmax(past_setpoint, max(0.0, np.max(sign * (record.setpoint_deg - limit)))))
+                past_ring = float(np.fmax(past_ring, max(0.0, np.max(sign * (record.position_deg - limit)))))
+                short = float(np.fmax(short, abs(record.position_deg[-1] - limit)))
             if name == "stream":
                 clamped = any(bits >> Flag.CLAMPED & 1 for bits in flags)
                 verdicts.append(Verdict(
@@ -192,6 +209,7 @@ def _approach(bench: Bench, name: str, limit: float, sign: float, flags: list[in
 
 
 def _stream(bench: Bench, deg: float) -> None:
+    bench.heed.look()
     bench.link.send(m.StreamRing(0, round(1000 * deg)), node=bench.handle.node, axis=bench.handle.axis)
 
 
@@ -215,8 +233,7 @@ def measure_step(bench: Bench) -> Measurement:
     bench.fresh()
     records: dict[str, Record] = {}
     quantities: list[Quantity] = []
-    overs: list[float] = []
-    tick = 2.0 / bench.rate
+    overs: list[tuple[float, float]] = []
     source = "IEEE Std 181 (from memory)"
     for share in (0.01, 0.05, 0.2):
         # A name without the size in degrees, which follows the travel found: two runs are compared by names.
@@ -230,13 +247,17 @@ def measure_step(bench: Bench) -> Measurement:
         records[name] = record = bench.record(step())
         if bench.trouble:
             break
-        begin = int(np.nonzero(np.diff(record.setpoint_deg))[0][0])
+        moved = np.nonzero(np.diff(record.setpoint_deg))[0]
+        if not len(moved):
+            bench.trouble = f"the setpoint did not move in the {name}"
+            break
+        begin, tick = int(moved[0]), 2.0 * record.interval_s
         last = float(record.setpoint_deg[-1])
         found = response.step_figures(
             record.time_s[begin:], record.position_deg[begin:], float(record.setpoint_deg[0]), last
         )
         blur = 2.0 * count / size
-        overs.append(found.overshoot - blur)
+        overs.append((100 * found.overshoot, 100 * blur))
         quantities += [
             Quantity(f"{name}: transition duration", found.rise_s, "s", tick,
                      f"10 to 90 per cent of {size:.1f} deg", source),
@@ -247,18 +268,21 @@ def measure_step(bench: Bench) -> Measurement:
         ]  # fmt: skip
     verdicts = [finished("steps", bench.trouble)]
     if overs:
-        verdicts.append(at_most("overshoot", 100 * max(0.0, max(overs)), 100 * bench.acceptance.overshoot, "%"))
+        over, doubt = max(overs, key=lambda one: one[0] - one[1])
+        verdicts.append(at_most("overshoot", over, 100 * bench.acceptance.overshoot, "%", doubt))
     if not bench.trouble:
         _follow(bench, low + 0.1 * span, high - 0.1 * span, limits, records, quantities, verdicts)
     plots: tuple[Plot, ...] = ()
+    notes = [
+        "Friction makes the frequency response depend on the amplitude: it is 40 per cent of what the motion limits "
+        "allow, so it falls with the frequency, and at a fraction of a degree the ring sticks."
+    ]
     if not bench.trouble:
-        plots = _frequency(bench, middle, span, limits, records, quantities)
+        plots = _frequency(bench, middle, span, limits, records, quantities, notes)
     verdicts[0] = finished("steps, sine and chirp", bench.trouble)
     return Measurement(
         "step", "Step and following", tuple(quantities), tuple(verdicts),
-        {name: record.columns() for name, record in records.items()}, plots,
-        ("Friction makes the frequency response depend on the amplitude: it is 40 per cent of what the motion limits "
-         "allow, so it falls with the frequency, and at a fraction of a degree the ring sticks.",),
+        {name: record.columns() for name, record in records.items()}, plots, tuple(notes),
     )  # fmt: skip
 
 
@@ -318,7 +342,7 @@ def _wave(bench: Bench, middle: float, seconds: float, shape: _Shape) -> Script:
 
 def _frequency(
     bench: Bench, middle: float, span: float, limits: ramp.MotionLimits,
-    records: dict[str, Record], quantities: list[Quantity],
+    records: dict[str, Record], quantities: list[Quantity], notes: list[str],
 ) -> tuple[Plot, ...]:  # fmt: skip
     most = 0.1 * span
     bench.run(bench.go(middle))
@@ -329,6 +353,9 @@ def _frequency(
         return ()
     inside = record.part(1.0, 2.9)
     wanted, at, _ = response.sine_fit(inside.time_s, inside.setpoint_deg, 1.0)
+    if wanted < 10 * ramp.SETPOINT_STEP_DEG:
+        bench.trouble = "the setpoint did not follow the stream of the sine"
+        return ()
     got, there, _ = response.sine_fit(inside.time_s, inside.position_deg, 1.0)
     lag = float(np.degrees((at - there + np.pi) % (2 * np.pi) - np.pi))
     worst = float(np.max(np.abs(inside.setpoint_deg - inside.position_deg)))
@@ -346,7 +373,11 @@ def _frequency(
     records["chirp"] = record = bench.record(_wave(bench, middle, 8.0, _Shape(0.5, 20.0, 8.0, most, limits)))
     if bench.trouble:
         return ()
-    found = response.bode(*record[:3], 0.5, 20.0)
+    try:
+        found = response.bode(*record[:3], 0.5, 20.0)
+    except ValueError as error:
+        notes.append(f"No frequency response: {error}.")
+        return ()
     quantities.append(Quantity(
         "bandwidth, -3 dB", found.bandwidth_hz, "Hz", found.bandwidth_u_hz,
         "chirp 0.5 to 20 Hz, ring over setpoint; not a number means beyond what the chirp reaches",

@@ -73,14 +73,16 @@ def peaks(time_s: Array, position_deg: Array, limits: MotionLimits, quantum_deg:
 
 
 def ideal_duration(distance_deg: float, limits: MotionLimits, tick_s: float = 0.001) -> float:
-    """Time of the same move by the reference ramp generator (`hwsim.ramp`), from rest to rest."""
+    """Time of the same move by the reference ramp generator (`hwsim.ramp`), as it shows in positions to
+    `SETPOINT_STEP_DEG`: the first and the last steps of a jerk-limited ramp are smaller and do not show."""
     ramp = Ramp(RampLimits(*(1000.0 * limit for limit in limits)), dt=tick_s)
     ramp.move(1000.0 * distance_deg)
-    ticks = 0
+    shown = [0]
     while not ramp.at_rest:
         ramp.tick()
-        ticks += 1
-    return ticks * tick_s
+        shown.append(round(ramp.position))
+    seen = np.nonzero(np.diff(shown))[0]
+    return float(seen[-1] + 1 - seen[0]) * tick_s
 
 
 def move_figures(

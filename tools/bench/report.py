@@ -153,6 +153,8 @@ def doubt_text(figure: QuantityData) -> str:
     u = figure.uncertainty
     if u is None:
         return "not known"
+    if figure.value is None:
+        return "-"
     if not u:
         return "0"
     value = figure.value

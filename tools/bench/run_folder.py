@@ -336,7 +336,7 @@ def _differences(run: Run, nodes: Sequence[NodeTested], axes: Sequence[AxisTeste
             if old != new:
                 name = {"id": "the unique id"}.get(what, what)
                 yield f"{name} of node {was.node} is {new}, and was {old} when the run began; {begin_anew}"
-        yield from _parameters(f"node {was.node}", was.parameters, now.parameters, 0.0)
+        yield from _parameters(f"node {was.node}", f"--node {was.node}", was.parameters, now.parameters, 0.0)
     present = {one.key: one for one in axes}
     for one in run.axes:
         if one.key not in present:
@@ -344,20 +344,28 @@ def _differences(run: Run, nodes: Sequence[NodeTested], axes: Sequence[AxisTeste
             return
         other = present[one.key]
         travel = run.acceptance.get("travel_deg", 0.0) if one.calibrated and other.calibrated else math.inf
-        yield from _parameters(f"axis {one.axis} of node {one.node}", one.parameters, other.parameters, travel)
+        yield from _parameters(
+            f"axis {one.axis} of node {one.node}", f"--node {one.node} --axis {one.axis}", one.parameters,
+            other.parameters, travel,
+        )  # fmt: skip
 
 
-def _parameters(where: str, was: dict[str, str], now: dict[str, str], travel_deg: float) -> Iterator[str]:
+def _parameters(
+    where: str, options: str, was: dict[str, str], now: dict[str, str], travel_deg: float
+) -> Iterator[str]:
+    told: list[str] = []
+    back: list[str] = []
     for name, old in was.items():
         new = now.get(name, "not there")
         if old == new:
             continue
         if name in ("travel-min", "travel-max") and abs(_number(old) - _number(new)) <= travel_deg:
             continue
-        yield (
-            f"{name} of {where} is {new}, and was {old} when the run began; "
-            f"set it back with `ringlet set {name}={old.split()[0]}`, or begin a new run."
-        )
+        told.append(f"{name} of {where} is {new}, and was {old} when the run began")
+        back.append(f"{name}={old.split()[0]}")
+    if told:
+        it = "it" if len(told) == 1 else "them"
+        yield f"{'; '.join(told)}; set {it} back with `ringlet set {' '.join(back)} {options}`, or begin a new run."
 
 
 def _number(shown: str) -> float:

@@ -72,8 +72,18 @@ class Line:
 
     @property
     def slope_u(self) -> float:
-        """Expanded uncertainty of the slope from the scatter; NaN below three points."""
-        return COVERAGE * self.scatter / math.sqrt(self._xx) if self._xx > 0 else math.nan
+        """Expanded uncertainty of the slope from the scatter; NaN below three points. Of few points the coverage factor
+        is the one of Student's distribution (JCGM 100:2008 annex G.4, from memory)."""
+        if self.count < 3 or self._xx <= 0:
+            return math.nan
+        return _student(self.count - 2) * self.scatter / math.sqrt(self._xx)
+
+
+def _student(freedom: int) -> float:
+    """Coverage factor for so many degrees of freedom, at the level that `COVERAGE` has for very many."""
+    from scipy.special import ndtr, stdtrit
+
+    return float(stdtrit(freedom, ndtr(COVERAGE)))
 
 
 class Trace:

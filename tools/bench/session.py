@@ -5,6 +5,7 @@ Time comes from the link's clock only, so that the same procedures run on simula
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
@@ -23,8 +24,10 @@ from ringlet.tools.axis_handle import AxisHandle, counts
 from ringlet.tools.bench.friction import torque_scale
 from ringlet.tools.bench.ramp import MotionLimits
 from ringlet.tools.bench.result import Array, Columns
-from ringlet.tools.errors import DeviceRefused, RingletError, UsageProblem, fault_text
+from ringlet.tools.errors import CheckFailed, DeviceRefused, RingletError, UsageProblem, fault_text
+from ringlet.tools.heed import Heed
 from ringlet.tools.link import Link
+from ringlet.tools.takes.live import affordable
 
 if TYPE_CHECKING:
     from ringlet.tools.lens.curve import MarkCurve
@@ -32,7 +35,11 @@ if TYPE_CHECKING:
 Script = Iterator[None]
 """What happens during a recording: it runs on at each look, and gives way with `yield`."""
 LOOK_S: Final = 0.02
-LONGEST_S: Final = 300.0
+LONGEST_S: Final = 3600.0
+"""No procedure goes on longer without an end of its own."""
+REST_S: Final = 60.0
+"""A motion may take this, and twice what its way takes at its speed."""
+LEAST_SAMPLES: Final = 8
 
 
 @dataclass(frozen=True)
@@ -48,6 +55,8 @@ class Acceptance:
     following_deg: float = 1.0
     reversal_deg: float = 0.50
     repeatability_deg: float = 0.60
+    scale_share: float = 0.003
+    """share by which the ring may turn more or less than the node says; one wrong tooth makes more"""
     torque_margin: float = 2.0
     binding: float = 2.0
     """greatest friction over the travel as a multiple of the median"""
@@ -102,6 +111,11 @@ class Record(NamedTuple):
         """As it goes into the data files."""
         return dict(self._asdict())
 
+    @property
+    def interval_s(self) -> float:
+        """What lies between two samples, median."""
+        return float(np.median(np.diff(self.time_s)))
+
     def part(self, begin: float, end: float) -> Record:
         """Samples from `begin` to `end` seconds."""
         use = (self.time_s >= begin) & (self.time_s <= end)
@@ -117,6 +131,7 @@ class Bench:
     acceptance: Acceptance = field(default_factory=Acceptance)
     motor: MotorCard | None = None
     rate: float = 1000.0
+    """samples a second of a recording, where the bus carries them"""
     plan: Plan = field(default_factory=Plan)
     curve: MarkCurve | None = None
     """the lens's own marks, in place of those that the node holds"""
@@ -124,9 +139,14 @@ class Bench:
     """what a person lowered the torque limit for motion to, N.m"""
     trouble: str | None = None
     """why the device did not go on, one sentence; cleared by `fresh`"""
+    heed: Heed = field(init=False)
+    """a stop of another control ends the measurement, and the run"""
     _before: dict[str, Any] = field(default_factory=dict)
     _lowered: dict[str, Any] = field(default_factory=dict)
     _loads: list[tuple[float, float, float, float]] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.heed = Heed(self.handle)
 
     # --- what is known -----------------------------------------------------------------------------------------
 
@@ -225,10 +245,12 @@ class Bench:
         end = self.link.clock.now() + seconds
         while self.link.clock.now() < end:
             yield
+        self.heed.look()
 
-    def at_rest(self, timeout: float = 60.0) -> Script:
-        """Until the axis is at rest; a fault, or no rest in time, becomes `trouble`."""
-        end = self.link.clock.now() + timeout
+    def at_rest(self, timeout: float | None = None, speed: float | None = None) -> Script:
+        """Until the axis is at rest; a fault, or no rest in time, becomes `trouble`. By default a slow motion has the
+        time that it takes; `speed` is the one that was asked for, deg/s."""
+        began, longest = self.link.clock.now(), timeout or REST_S
         while True:
             yield from self.pause(LOOK_S)
             status = self.handle.status()
@@ -238,8 +260,12 @@ class Bench:
                 return
             if STATES[state].still:
                 return
-            if self.link.clock.now() > end:
-                self.trouble = self.trouble or f"the axis was not at rest after {timeout:g} s"
+            if self.link.clock.now() > began + longest:
+                if timeout is None and longest == REST_S:
+                    low, high = self.travel
+                    longest += 2.0 * (high - low) / min(speed or math.inf, self.limits.velocity)
+                    continue
+                self.trouble = self.trouble or f"the axis was not at rest after {longest:.3g} s"
                 return
 
     def halt(self) -> Script:
@@ -255,16 +281,18 @@ class Bench:
         if self.trouble:
             return
         low, high = self.travel
+        self.heed.look()
         try:
             self.handle.move(min(high, max(low, deg)), speed, wait=False)
         except DeviceRefused as error:
             self.trouble = str(error)
             return
-        yield from self.at_rest()
+        yield from self.at_rest(speed=speed)
         yield from self.pause(settle_s)
 
     def stage(self, deg: float, speed: float) -> None:
         """Keep a move ready until `sync`; a refusal becomes `trouble`."""
+        self.heed.look()
         velocity = counts(speed, "speed", "deg/s", lo=1, hi=(1 << 24) - 1)
         try:
             self.link.request(
@@ -277,8 +305,12 @@ class Bench:
         """Carry out a script without recording."""
         self.link.wait_until(lambda: next(script, self) is self, LONGEST_S)
 
-    def record(self, script: Script, *, rate: float | None = None, torque: str = "torque-moving") -> Record:
-        """Carry out a script and record it. `torque` names the torque limit that is in force while it moves."""
+    def record(
+        self, script: Script, *, rate: float | None = None, torque: str = "torque-moving", axes: int = 1
+    ) -> Record:
+        """Carry out a script and record it, as often as the bus carries samples of so many axes. `torque` names the
+        torque limit that is in force while it moves. Raises CheckFailed when next to no samples come in."""
+        rate = min(rate or self.rate, affordable(self.link, axes))
         limit = float(self.handle.get(torque))
 
         def hear(heard: Packet, _: float) -> None:
@@ -290,10 +322,15 @@ class Bench:
         undo = self.link.subscribe(hear, ("drive",))
         try:
             made = self.handle.record(
-                until=lambda: next(script, self) is self, rate=rate or self.rate, timeout=LONGEST_S
+                until=lambda: next(script, self) is self, rate=rate, timeout=LONGEST_S
             )
         finally:
             undo()
+        if len(made.time_s) < LEAST_SAMPLES and not self.trouble:
+            raise CheckFailed(
+                f"axis {self.handle.axis} of node {self.handle.node} sent {len(made.time_s)} whole samples of "
+                "position, setpoint and time while it was recorded; its telemetry or the line is at fault."
+            )
         return Record(*made)
 
     @property
@@ -306,18 +343,18 @@ class Bench:
 def on_bench(
     link: Link, handle: AxisHandle, *, acceptance: Acceptance | None = None, motor: MotorCard | None = None,
     torque_nm: float | None = None, force: bool = False, find: bool = False, plan: Plan | None = None,
-    curve: MarkCurve | None = None,
+    curve: MarkCurve | None = None, caution: str = common.CAUTION,
 ) -> Iterator[Bench]:  # fmt: skip
     """Own an axis for measurements. However the block ends, the axis ramps down, settings go back, the axis is free.
 
-    Torque limits are the node's own and never raised; `torque_nm` lowers the one for motion. Raises UsageProblem when
-    the travel is not known.
+    Torque limits are the node's own and never raised; `torque_nm` lowers the one for motion. `caution` as in
+    `cli_common.driving`. Raises UsageProblem when the travel is not known.
     """
     plan = replace(plan or Plan(), force=force, find=find)
     bench = Bench(
         link, handle, acceptance or Acceptance(), motor, plan=plan, curve=curve, lowered_torque=torque_nm
     )  # fmt: skip
-    with common.driving(link, handle, force):
+    with bench.heed, common.driving(link, handle, force, caution):
         common.make_ready(link, handle, find)
         if not handle.status().flags >> Flag.CALIBRATED & 1:
             raise UsageProblem(

@@ -6,6 +6,7 @@ under way when the power went is made once more.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -19,7 +20,6 @@ from ringlet.protocol.codes import ENUMS
 from ringlet.tools import cli_common as common
 from ringlet.tools.bench.journal import HOME_EVERY, Course, Journal, Totals, begin
 from ringlet.tools.bench.result import (
-    COVERAGE,
     Columns,
     Curve,
     Measurement,
@@ -57,12 +57,13 @@ _POLL: Final = {name: number for number, name, _ in ENUMS["poll"]}
 
 
 class _Ears:
-    """What is heard of the axis while it moves: messages, losses, and the greatest following error."""
+    """What is heard of the axis while it moves: messages, losses, greatest following error and lowest supply."""
 
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
         self._handle = bench.handle
         self.following: float | None = None
+        self.supply = math.inf
         self.heard = 0
         self._lost = bench.link.losses.total()
         self._setpoints: dict[int, int] = {}
@@ -77,12 +78,14 @@ class _Ears:
         elif isinstance(body, m.Drive) and body.tag in self._setpoints:
             off = abs(body.setpoint - self._setpoints[body.tag]) / 1000.0
             self.following = max(self.following or 0.0, off)
+        elif isinstance(body, m.Health):
+            self.supply = min(self.supply, body.supply / 1000.0)
 
     def take(self) -> dict[str, Any]:
         """What has come since the last time, for a line of the journal."""
         lost = self._bench.link.losses.total()
         line = {"lost": lost - self._lost, "heard": self.heard}
-        self._lost, self.heard, self.following = lost, 0, None
+        self._lost, self.heard, self.following, self.supply = lost, 0, None, math.inf
         return line
 
 
@@ -198,7 +201,8 @@ def _move(bench: Bench, course: Course, number: int, low: float, high: float, ea
         health: m.Health = bench.link.request(
             m.Poll(0, _POLL["health"]), node=bench.handle.node, axis=bench.handle.axis
         )
-        line |= {"winding": health.winding / 10.0, "case": health.case / 10.0, "supply": health.supply / 1000.0}
+        supply = min(health.supply / 1000.0, ears.supply)
+        line |= {"winding": health.winding / 10.0, "case": health.case / 10.0, "supply": supply}
     return line | ears.take()
 
 
@@ -257,8 +261,7 @@ def report(bench: Bench, totals: Totals, gave_up: str | None, path: Path | None)
     accept, count = bench.acceptance, bench.count_deg
     get, gauge = bench.handle.get, bench.gauge() is not None
     hours = totals.seconds / 3600.0
-    scatter = totals.drift_line.scatter
-    drift_u = float(np.hypot(2.0 * count, COVERAGE * scatter)) if totals.drift.count > 2 else 2.0 * count
+    drift_u = 2.0 * count  # of two readings; scatter of the visits is the motor's own
     messages = totals.lost + totals.heard
     share = totals.lost / messages if messages else float("nan")
     by = "the simulated ring, which stands for a gauge" if gauge else "encoder; a slip of the gears does not show"
@@ -289,8 +292,10 @@ def report(bench: Bench, totals: Totals, gave_up: str | None, path: Path | None)
         ))  # fmt: skip
         if totals.drift.count > 2:
             trend = totals.drift_line
+            blur = drift_u / float(np.ptp(totals.homes.columns()[0]))
             quantities.append(Quantity(
-                "home mark, trend", 3600.0 * trend.slope, "deg/h", 3600.0 * trend.slope_u, "straight line", by
+                "home mark, trend", 3600.0 * trend.slope, "deg/h", 3600.0 * float(np.hypot(trend.slope_u, blur)),
+                "straight line", by,
             ))  # fmt: skip
         verdicts.append(at_most("drift of the home mark", worst, accept.drift_deg, "deg", drift_u))
     if totals.slip:
@@ -311,7 +316,8 @@ def report(bench: Bench, totals: Totals, gave_up: str | None, path: Path | None)
                                    f"samples at {STREAM_HZ} Hz", source))  # fmt: skip
         verdicts.append(at_most("following error", totals.following.greatest, accept.following_deg, "deg", count))
     if totals.winding.count:
-        _warmth(totals, get, quantities, verdicts)
+        when = "at rest after each move" if bench.polled else f"at rest after each move, and {STREAM_HZ} times a second"
+        _warmth(totals, get, when, quantities, verdicts)
     time, drift = totals.homes.columns()
     warm_time, winding, case = totals.heat.columns()
     rest_time, rest = totals.rests.columns()
@@ -331,6 +337,8 @@ def report(bench: Bench, totals: Totals, gave_up: str | None, path: Path | None)
     notes = [f"{totals.moves} moves in {hours:.3g} h of moving time; longer soaks: --hours or --moves."]
     if totals.sessions > 1:
         notes.append(f"{totals.sessions} sessions: drift counts within each, and the motor cooled in the breaks.")
+    if not totals.drift.count:
+        notes.append(f"Drift was not judged: the home mark is visited again after {HOME_EVERY} moves only.")
     if bench.polled:
         notes.append("The line is shared, so nothing streams: only unanswered requests can be counted.")
     if path is not None:
@@ -339,7 +347,7 @@ def report(bench: Bench, totals: Totals, gave_up: str | None, path: Path | None)
 
 
 def _warmth(
-    totals: Totals, get: Callable[[str], Any], quantities: list[Quantity], verdicts: list[Verdict]
+    totals: Totals, get: Callable[[str], Any], when: str, quantities: list[Quantity], verdicts: list[Verdict]
 ) -> None:  # fmt: skip
     source = "the node's own figures; the winding's is an estimate of the board"
     time, winding, case = totals.heat.columns()
@@ -355,7 +363,7 @@ def _warmth(
                 f"{name}, trend at the end", line.slope, "K/h", float(np.hypot(line.slope_u, blur)),
                 "straight line through the last quarter", source,
             ))  # fmt: skip
-    quantities.append(Quantity("supply, lowest", totals.supply.low, "V", 0.001, "at rest after each move", source))
+    quantities.append(Quantity("supply, lowest", totals.supply.low, "V", 0.001, when, source))
     verdicts += [
         at_most("winding, before torque is reduced", totals.winding.high,
                 float(get("winding-limit")) - DERATING_BAND_K, "degC", STEP_K),

@@ -10,12 +10,14 @@ from ringlet.protocol import messages as m
 from ringlet.protocol.codes import TIMING
 from ringlet.tools.bench import latency
 from ringlet.tools.bench.result import Columns, Curve, Measurement, Plot, Quantity, at_most, finished
-from ringlet.tools.bench.session import Bench, Script
-from ringlet.tools.errors import NoAnswer
+from ringlet.tools.bench.session import LEAST_SAMPLES, Bench, Script
+from ringlet.tools.errors import CheckFailed, NoAnswer
 
 POLLS: Final = 200
 CLOCKS: Final = 60
 STEPS: Final = 10
+STAMP_S: Final = 1e-6
+"""The schema's resolution of a sample's time."""
 
 
 def measure_latency(bench: Bench) -> Measurement:
@@ -55,13 +57,16 @@ def measure_latency(bench: Bench) -> Measurement:
         yield from bench.halt()
 
     record = bench.record(steps())
-    tick = float(np.median(np.diff(record.time_s)))
+    if len(record.time_s) < LEAST_SAMPLES:
+        raise CheckFailed(str(bench.trouble))
+    tick = record.interval_s
     # Commands on the node's clock, from the first sample on.
     at = np.array(commands) + fit.offset_s - bench.record_began_s
     to_setpoint = np.array([latency.first_motion(record.time_s, record.setpoint_deg, one, 0.0005) for one in at])
     to_ring = np.array(
         [latency.first_motion(record.time_s, record.position_deg, one, 1.5 * bench.count_deg) for one in at]
     )
+    still = STEPS - int(np.count_nonzero(np.isfinite(to_ring)))
     rms, worst = latency.jitter(record.time_s, tick)
     grain = 0.001 if link.is_sim else 0.0001
     shown = latency.percentiles(np.array(trips)) if trips else {}
@@ -69,6 +74,7 @@ def measure_latency(bench: Bench) -> Measurement:
         finished("answers", f"{lost} of {POLLS} requests were not answered" if lost else bench.trouble),
         at_most("request to reply, 99 per cent", shown.get(99.0, float("nan")),
                 TIMING["reply"].ms / 1e3 + 2 * link.transport.frame_time, "s", grain),
+        finished("steps by stream", f"{still} of {STEPS} did not move the ring" if still else None),
     ]  # fmt: skip
     how, source = "tool's clock, polls of `motion`", "percentiles: Hyndman and Fan 1996, definition 7"
     quantities = [
@@ -84,9 +90,9 @@ def measure_latency(bench: Bench) -> Measurement:
                 f"{len(seen)} steps by stream, sent by the tool's clock, seen on the node's", "telemetry",
             ))  # fmt: skip
     quantities += [
-        Quantity("telemetry interval", tick, "s", None, "median, node's clock", "telemetry"),
-        Quantity("telemetry jitter, rms", rms, "s", None, "intervals less their median", "telemetry"),
-        Quantity("telemetry jitter, greatest", worst, "s", None, "intervals against their median", "telemetry"),
+        Quantity("telemetry interval", tick, "s", STAMP_S, "median, node's clock", "telemetry"),
+        Quantity("telemetry jitter, rms", rms, "s", STAMP_S, "intervals less their median", "telemetry"),
+        Quantity("telemetry jitter, greatest", worst, "s", STAMP_S, "intervals against their median", "telemetry"),
         Quantity("clock offset, node less tool", fit.offset_s, "s", fit.offset_u_s,
                  "shortest round trip; hard bound", "clock filter of RFC 5905 section 10"),
         Quantity("clock drift", fit.drift_ppm, "ppm", fit.drift_u_ppm, "straight line through the better half",

@@ -2,7 +2,7 @@
 
 Skew is the difference of the travel-normalised positions at the same bus time, first axis less second, times the travel
 of the first: degrees of the first ring. Both nodes take one `clock` broadcast, so their samples carry one bus time. The
-samples of the second are resampled at the times of the first by straight lines; at `Bench.rate` samples a second that
+samples of the second are resampled at the times of the first by straight lines; at the rate of the recording that
 adds at most a/8 T^2 for an acceleration a and an interval T (the error of linear interpolation: G. Dahlquist and A.
 Bjorck, "Numerical Methods", 4.2; from memory), which is booked.
 
@@ -171,7 +171,8 @@ def _pair(bench: Bench, pair: tuple[int, int]) -> Measurement:
         if status.owner not in (0, link.source) and not plan.force:
             return _nothing(f"control {status.owner} owns axis {pair[1]} of node {pair[0]}.")
     with on_bench(
-        link, handle, acceptance=bench.acceptance, force=plan.force, find=plan.find, torque_nm=bench.lowered_torque
+        link, handle, acceptance=bench.acceptance, force=plan.force, find=plan.find, torque_nm=bench.lowered_torque,
+        caution="",  # shown when this axis was taken
     ) as other:
         try:
             return _measure(bench, other)
@@ -245,7 +246,7 @@ def one_pass(bench: Bench, other: Bench, speed: float, sign: float) -> tuple[tup
     first: list[Record] = []
 
     def outer() -> Script:
-        first.append(bench.record(inner()))
+        first.append(bench.record(inner(), axes=2))
         yield
 
     link.send(m.Clock(0, round(1e6 * link.clock.now())))
@@ -253,7 +254,7 @@ def one_pass(bench: Bench, other: Bench, speed: float, sign: float) -> tuple[tup
         return _empty(), (0, 0)
     undo = link.subscribe(hear, ("drive",))
     try:
-        second = other.record(outer())
+        second = other.record(outer(), axes=2)
     finally:
         undo()
     records = zip(both, (first[0], second), spans, strict=True)
