@@ -167,7 +167,7 @@ def _tell(found: Budget, motor: Motor, hyperfocal: float, plot: Path | None) -> 
         mark = "" if figure is None else f" {screen.GOOD if figure.value <= most else screen.LIMIT}"
         extra = f" ({360.0 / most:.0f} a turn)" if name == "count" else ""
         parts.add_row(
-            name, f"{factor * most:.3g} {unit}{extra}",
+            name, f"{factor * most:.3g} {unit}{extra}" if math.isfinite(most) else "anything",
             "not known" if figure is None else f"{factor * figure.value:.3g} {unit}{mark}",
             "" if figure is None else figure.where,
         )  # fmt: skip

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import math
 import sys
+from collections.abc import Callable
+from io import TextIOWrapper
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
@@ -71,10 +73,11 @@ def drive(
 ) -> None:
     """Focus follows range readings, rings follow hand controls, and each hands back to the other without a jump.
 
-    Readings come over the bus, or as lines of "seconds metres quality". Lost or poor ones hold the ring, and that is
-    said. After `hand` (a key, or --at) the ring holds until the control comes within the window, or `blend` works the
-    difference off; the control is told where to go. Several controls drive several rings; --pair moves two lenses as
-    one. With --json each line is a look or an event. The last ten minutes are drawn.
+    Readings come over the bus, or as lines of "seconds metres quality"; in a file seconds count from the start of the
+    run. Lost or poor ones hold the ring, and that is said. After `hand` (a key, or --at) the ring holds until the
+    control comes within the window, or `blend` works the difference off; the control is told where to go. Several
+    controls drive several rings; --pair moves two lenses as one. With --json each line is a look or an event. The last
+    ten minutes are drawn.
 
     Words: auto, readings drive; hand, back to the control; blend, take over now; take and force, own the axis; yield,
     give it up; end. One axis: 7=yield:16.1.
@@ -107,11 +110,12 @@ def drive(
     is_sim = bool(link) and str(link).startswith("sim:")
     if is_sim and not seconds:
         raise UsageProblem("a sim: link has no clock of its own; give --seconds, or serve it with `ringlet sim`.")
-    elsewhere = _readings(readings, is_sim)
+    elsewhere = _readings(readings, is_sim, seconds)
     with common.open_link(link, source) as bus:
         told = _rig(bus, rig)
         nodes = common.nodes(bus, None)
         seats = setup.Builder(bus, told, wish).seats({node: common.axes_of(bus, node, None) for node in nodes})
+        setup.check_orders(orders, seats, seconds)
         handles = [bus.axis(*place) for seat in seats for place in seat.hand.places]
         with common.driving(bus, handles, force):
             for handle in handles:
@@ -119,11 +123,11 @@ def drive(
             session = Session(bus, seats, readings=elsewhere, range_from=listens, tuning=tuning, orders=orders)
             teller = _Teller(session, as_json, _source_told(range_, readings), keyed=readings != PIPE)
             session.tell = teller.event
-            _run(session, teller, seconds)
+            _run(session, teller, seconds, lambda: bool(getattr(elsewhere, "ended", False)))
     _end(session, elsewhere, plot, as_json)
 
 
-def _run(session: Session, teller: _Teller, seconds: float) -> None:
+def _run(session: Session, teller: _Teller, seconds: float, input_ended: Callable[[], bool]) -> None:
     """Drive until it ends; then every setpoint comes to rest."""
     from ringlet.tools.keys import keys
     from ringlet.tools.rig.session import Word
@@ -131,8 +135,13 @@ def _run(session: Session, teller: _Teller, seconds: float) -> None:
 
     with asked_to_end() as asked, teller, keys(teller.keyed and not session.link.is_sim) as pressed:
         session.start()
+        said = False
 
         def look() -> None:
+            nonlocal said
+            if not said and input_ended():
+                said = True
+                teller.event(session.now(), "", f"{teller.source} has no more readings")
             for key in pressed():
                 if key in KEYS:
                     session.order(Word(KEYS[key]))
@@ -142,15 +151,17 @@ def _run(session: Session, teller: _Teller, seconds: float) -> None:
         session.close()
 
 
-def _readings(name: str, is_sim: bool) -> Readings | None:
+def _readings(name: str, is_sim: bool, seconds: float) -> Readings | None:
     from ringlet.tools.rig.readings import FileReadings, PipeReadings
 
     if not name:
         return None
     if name != PIPE:
-        return FileReadings.open(Path(name))
+        return FileReadings.open(Path(name)).within(seconds)
     if is_sim:  # virtual time does not wait for a pipe
-        return FileReadings(sys.stdin.read().splitlines(), "the standard input")
+        if isinstance(sys.stdin, TextIOWrapper):
+            sys.stdin.reconfigure(errors="replace")  # what is no text is a wrong line, and named
+        return FileReadings(sys.stdin.read().splitlines(), "the standard input").within(seconds)
     return PipeReadings(sys.stdin)
 
 
@@ -176,7 +187,12 @@ def _end(session: Session, elsewhere: Any, plot: Path | None, as_json: bool) -> 
     if plot is not None:
         from ringlet.tools.rig.plots import draw, of_session
 
-        draw(of_session(session), plot, "Rings driven live: what was read, where each ring went, who drove it")
+        drawn = of_session(session)
+        if drawn.rings or len(drawn.reading_s):
+            draw(drawn, plot, "Rings driven live: what was read, where each ring went, who drove it")
+        else:
+            common.note("Nothing was driven and nothing read, so there is no picture.")
+            plot = None
     if as_json:
         typer.echo(json.dumps({
             "ended_s": round(session.now(), 3), "readings": {"used": focus.used, "outliers": focus.outliers,

@@ -279,13 +279,17 @@ def check(
     Example: ringlet marks check focus-long --link sim:single
     """
     from ringlet.tools.lens import marksfile, transfer
-    from ringlet.tools.lens.wiretable import table_of
+    from ringlet.tools.lens.wiretable import WireTable, table_of
 
-    wanted = table_of(marksfile.load(marks).curve(), most)
+    marked = marksfile.load(marks)
+    wanted = table_of(marked.curve(), most)
     with common.open_link(link, source) as bus:
         handle = common.one_axis(bus, node, axis)
         transfer.fits_role(handle, wanted.unit)
-        found = transfer.differences(transfer.read(handle), wanted)
+        held = transfer.read(handle)
+        if held is not None and held == WireTable.just(marked.unit, marked.marks):
+            wanted = held  # a file that was read from a motor: its marks are a table already
+        found = transfer.differences(held, wanted)
         where = f"axis {handle.axis} of node {handle.node}"
     if as_json:
         common.emit({"axis": f"{handle.node}.{handle.axis}", "same": not found, "differences": found})
@@ -352,6 +356,8 @@ def take(
     limit = common.number(speed, "--speed", "deg/s", 0.001, 3600.0)
     if out.suffix not in (".toml", ".csv"):
         raise UsageProblem(f"{out} is no name for a table of marks; end it in .toml or .csv.")
+    if out.exists():
+        raise UsageProblem(f"{out} is there already; give the marks another name, or remove that file.")
     kept = journal or out.with_name(out.name + ".journal")
     session = Session(kind, kept)
     with common.open_link(link, source) as bus:
@@ -386,6 +392,8 @@ class _Bench:
     def __init__(self, bus: Link, handle: AxisHandle, session: Session, speed: float, force: bool) -> None:
         self.bus, self.handle, self.session, self.speed, self.force = bus, handle, session, speed, force
         self._caution = REMINDER if session.resumed else common.CAUTION
+        self._refused = ""
+        """order to turn that was not carried out: a value that follows it blindly would be a mark at a wrong place"""
 
     def driving(self) -> AbstractContextManager[None]:
         """Own the axis. The caution comes before the first motion, and short where the session has begun before."""
@@ -417,9 +425,17 @@ class _Bench:
                         for ring, value in sorted(self.session.marks):
                             common.note(f"{ring:9.2f} deg  {told(value, self.session.unit)}")
                     case "where":
+                        self._refused = ""
                         common.note(f"The ring stands at {self.handle.position():.2f} deg.")
                     case "to" | "by" | "free" | "hold":
+                        self._refused = line.strip()
                         self._drive(word, rest)
+                        self._refused = ""
+                    case _ if self._refused:
+                        raise UsageProblem(
+                            f"no mark is taken, for `{self._refused}` was not carried out; look with `where`, then "
+                            "give the value again, or turn the ring."
+                        )
                     case _:
                         ring, value = self.session.add(self.handle.position(), line.strip())
                         common.note(

@@ -24,9 +24,11 @@ PlotOption = Annotated[Path | None, typer.Option("--plot", help="Picture (PNG, S
 
 
 def picture(path: Path) -> None:
-    """Refuse a name that is no picture. Raises UsageProblem."""
+    """Refuse a name that is no picture, or lies in no folder, before the work is done. Raises UsageProblem."""
     if path.suffix not in (".png", ".svg", ".pdf"):
         raise UsageProblem(f"{path} is no name for a picture; end it in .png, .svg or .pdf.")
+    if not path.parent.is_dir():
+        raise UsageProblem(f"{path} cannot be drawn, for there is no folder {path.parent}; make it, or give another.")
 
 
 def finite(value: float) -> float | str:

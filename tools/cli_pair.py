@@ -245,12 +245,13 @@ def move(
 
     Each finds the place in its own marks. A value that one of them cannot reach moves none. With --linked the
     interaxial distance must be known, given or from the table's interaxial axis: marks that a convergence axis has for
-    another one are refused, and so is a way that the table does not allow.
+    another one are refused, and so is a way that the table does not allow. --find finds the
+    stops of lenses only: where a convergence axis stands must be known.
 
     Examples: ringlet pair move 2.5m --find --link sim:pair; ringlet pair move T2.8 --axes 16.1,17.1;
     ringlet pair move 3m --linked --interaxial 60mm --ratio 20; ringlet pair move 3m --linked --clearance my-rig.toml
     """
-    from ringlet.tools.lens import together, transfer
+    from ringlet.tools.lens import mirror, together, transfer
     from ringlet.tools.lens.values import guess, show
 
     wanted = guess(value)
@@ -270,8 +271,15 @@ def move(
                 "with --axes."
             )
         goals = together.targets(handles, wanted.value, wanted.kind)
+        turning = [goal.handle for goal in goals if goal.role == "convergence"]
         if linkage is not None:
             linkage(bus, goals, wanted.value)
+            mirror.standing(turning)
+        elif turning:
+            raise UsageProblem(
+                f"axis {turning[0].node}.{turning[0].axis} is a convergence axis, which goes along by --linked only; "
+                "add it, or name another axis."
+            )
         if not find:
             together.within_travel(goals)
         with common.driving(bus, handles, force):
@@ -317,13 +325,7 @@ def _linkage(
     turned_by(ratio, zero, None)
 
     def check(bus: Link, goals: list[Target], value: float) -> None:
-        if base is None:
-            assert table is not None
-            assert table.interaxial is not None
-            axis = mirror.handle_of(bus, table.interaxial, "interaxial")
-            apart = table.interaxial.value(mirror.known(axis))
-        else:
-            apart = base
+        apart = mirror.apart_mm(bus, table, base)
         held = None if table is None else table.convergence
         turned = [one for one in goals if one.role == "convergence"]
         gearing = turned_by(ratio, zero, held, *(one.name for one in turned))

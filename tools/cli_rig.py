@@ -57,9 +57,23 @@ def check(
         _say(found, wanted.name)
         _say_rest(rest)
     if found:
-        raise CheckFailed(
-            f"the rig differs from {wanted.name!r} in {len(found)} places; `ringlet rig apply` writes it."
-        )
+        where = f"{len(found)} places" if len(found) > 1 else "one place"
+        raise CheckFailed(f"the rig differs from {wanted.name!r} in {where}; {_next_step(found)}.")
+
+
+def _next_step(found: list[Difference]) -> str:
+    """What to do about differences: half a sentence."""
+    from ringlet.tools.rig import survey
+
+    if any(map(survey.blocks, found)):
+        return "put the boards right first, for until then `ringlet rig apply` writes nothing"
+    written = sum(not one.left or one.left == survey.LATER for one in found)
+    if written == len(found):
+        return "`ringlet rig apply` writes it"
+    others = "the list says why it does not write the others"
+    return f"`ringlet rig apply` writes {written} of them, and {others}" if written else (
+        "`ringlet rig apply` does not write this, and the list says why"
+    )  # fmt: skip
 
 
 @app.command(epilog=common.CAUTION)

@@ -239,7 +239,8 @@ def export(
     typer.echo(f"Between samples: {made.about['interpolation_is']}.")
     for key, count in made.empty.items():
         if count:
-            typer.echo(f"Axis {key} is empty in {count} frames: its samples are more than {gap_s:g} s apart there.")
+            typer.echo(f"Axis {key} is empty in {count} frames: its samples are more than {gap_s:g} s apart there; "
+                       "--gap bridges longer ones.")  # fmt: skip
     typer.echo("Written: " + ", ".join(str(one) for one in made.files))
 
 
@@ -263,14 +264,16 @@ def replay(
     ringlet replay scene1.mcap --axes 16.0=17.0
     """
     from ringlet.tools.takes.reader import open_take
-    from ringlet.tools.takes.replay import FASTEST, make_plan, read_mapping
+    from ringlet.tools.takes.replay import FASTEST, SLOWEST, make_plan, read_mapping
     from ringlet.tools.takes.replay import replay as run
 
-    factor = common.number(speed, "--speed", "times the take", 0.01, FASTEST)
+    factor = common.number(speed, "--speed", "times the take", SLOWEST, FASTEST)
     held = open_take(take)
     where = read_mapping(axes, held)
     with common.open_link(link, source) as bus:
         plan = make_plan(bus, held, where, factor, named=bool(axes))
+        for text in plan.notes:
+            common.note(text)
         if plan.too_fast or check:
             _say_check(plan, held, as_json)
             return
@@ -304,9 +307,11 @@ def _say_check(plan: Plan, held: Take, as_json: bool) -> None:
             if track.smoothed:
                 typer.echo(f"Axis {key} was turned by hand or asked for each sample: it plays smoothed.")
     if plan.too_fast:
+        slower = plan.fitting_speed()
+        todo = "no slower speed helps, so" if slower is None else f"it fits with --speed {slower:g}, or"
         raise CheckFailed(
             f"{held.path} asks for more than the motors may do in {len(plan.too_fast)} places, so nothing was moved; "
-            "play it slower with --speed, or change the limits if motor and lens allow it."
+            f"{todo} change the limits if motor and lens allow it."
         )
     if not as_json:
         typer.echo(f"{held.path} can be played: {plan.seconds:.1f} s, {len(plan.tracks)} axes. Nothing was moved.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import signal
@@ -23,7 +24,8 @@ from ringlet.protocol.header import KIND_MASK, KIND_SHIFT
 from ringlet.protocol.wire import KINDS
 from ringlet.tools import cli_drive
 from ringlet.tools.cli import main
-from ringlet.tools.rig.session import WORDS, Word
+from ringlet.tools.link import Link
+from ringlet.tools.rig.session import WORDS, Session, Word
 
 Serving = Callable[..., AbstractContextManager[Any]]
 LINK = ["--link", "sim:pair"]
@@ -55,6 +57,13 @@ def ask(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]
         (["--range", "any", "--focus", "16.1"], "has stop marks, and readings are distances"),
         (["--range", "any", "--focus", "16.0", "--marks", "a", "--marks", "b"], "given twice for the focus ring"),
         (["--control", "2", "--range", "any"], "the travel of axis 16.0 is not known; add --find"),
+        (["--control", "2", "--at", "1=yield:99.9"], "--at names axis 99.9, and what is driven here is: 16.0"),
+        (["--control", "2", "--pair", "--at", "1=yield:17.0"], "--at names axis 17.0, and what is driven here is"),
+        (["--control", "2", "--at", "9=hand"], "--at asks for hand at 9 s, and the run ends after 1 s"),
+        (["--range", "any", "--focus", "16.0", "--marks", "17.0=iris"], "for axis 17.0, and marks are needed for: 16"),
+        (["--control", "2", "--marks", "16.0=focus-long"], "given for axis 16.0, and marks are needed for: none"),
+        (["--range", "any", "--focus", "16.1", "--marks", "focus-long"], "turns the iris ring, and these are distance"),
+        (["--control", "2", "--plot", "no-such-folder/a.png"], "there is no folder no-such-folder"),
     ],
 )
 def test_what_cannot_be_is_one_sentence_and_nothing_moves(
@@ -113,6 +122,7 @@ def test_readings_from_a_file_with_one_line_a_second_for_people(
     assert "readings.txt: 2.000 m q200" in out
     assert "(2.0" in out  # the ring, by its marks
     assert "no range readings: focus holds" in out
+    assert out.count("readings.txt has no more readings") == 1
     assert "Readings: 60 used, 3 outliers, 0 not usable." in out or "Readings: 58 used" in out
 
 
@@ -137,6 +147,32 @@ def test_the_end_brings_the_setpoint_to_rest_on_its_way(
     assert max(steps[-40:]) > 2.0  # it was on its way, fast
     assert steps[-1] < 0.5  # the last of the braking
     assert json.loads(out.splitlines()[-1])["ended_s"] < 2.0
+
+
+def test_a_run_in_which_nothing_was_driven_has_no_picture(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with Link.open("sim:single") as link:
+        cli_drive._end(Session(link, []), None, tmp_path / "a.png", True)
+    told = capsys.readouterr()
+    assert json.loads(told.out)["plot"] is None
+    assert "there is no picture" in told.err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_readings_that_end_are_said(
+    served: Serving, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO("0.0 3 200\n"))
+    with served(SimRig(load_rig("single")), "tcp") as there:
+        with Link.open(there.url) as link:  # told where it stands, which is quicker than finding its stops
+            handle = link.axis(16, 0)
+            handle.take()
+            handle.set("travel-max", 300.0)
+            link.request(m.SetReference(0, 150_000), node=16, axis=0)
+            handle.yield_()
+        words = ["--readings", "-", "--marks", "focus-long", "--seconds", "1", "--link", there.url]
+        code, out, _ = ask(capsys, *words)
+    assert code == 0
+    assert out.count("standard input has no more readings") == 1
 
 
 def test_ctrl_c_ramps_down_gives_up_and_is_no_error(served: Serving, tmp_path: Path) -> None:

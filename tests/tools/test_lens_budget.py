@@ -175,6 +175,15 @@ def test_a_bench_run(kept: Keep) -> None:
     assert known.play_deg.uncertainty == 0.001
 
 
+def test_a_bench_run_that_did_not_note_the_velocity_limit(kept: Keep) -> None:
+    run = run_of((16, GAUGED))
+    run.axes[0].parameters.clear()
+    known = engine.of_bench(kept(run))
+    assert known.top_speed_deg_s is None
+    (verdict,) = engine.budget(NEED, known).verdicts
+    assert verdict.name.startswith("errors together at")
+
+
 def test_without_a_gauge_play_stays_unknown(kept: Keep) -> None:
     """The encoder sits on the motor: it does not see play, and what it sees of a reversal is in R."""
     figures = {name: value for name, value in GAUGED.items() if "play" not in name}
@@ -241,6 +250,10 @@ def test_without_a_motor_it_only_says_what_is_needed(capsys: Out) -> None:
     assert told["required"]["play"] < 0.1
     assert main(GOOD) == 0
     assert "not known" in capsys.readouterr().out
+    assert main([*GOOD, "--subject", "0"]) == 0  # a subject that stands still
+    out = capsys.readouterr().out
+    assert "anything" in out
+    assert "inf ms" not in out
 
 
 @pytest.mark.parametrize(

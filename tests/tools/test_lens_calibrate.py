@@ -141,6 +141,8 @@ def test_a_session_from_start_to_file(tmp_path: Path, monkeypatch: pytest.Monkey
         "1.9 m",
         "to 999",
         "to far",
+        "T8",
+        "T8",
         "where",
         "list",
         "to 60",
@@ -162,10 +164,26 @@ def test_a_session_from_start_to_file(tmp_path: Path, monkeypatch: pytest.Monkey
         "units are mixed",
         "past a travel limit",
         "is not a number",
-        "The ring stands at 25.0",
+        "no mark is taken, for `to far` was not carried out; look with `where`",
+        "The ring stands at 2",
     ):
         assert words in heard.err
     assert not (tmp_path / "iris.toml.journal").exists()
+    kept = out.read_bytes()
+    typed(monkeypatch, "to 5", "T2")
+    assert main([*TAKE, "--out", str(out)]) == 2
+    assert "is there already; give the marks another name" in capsys.readouterr().err
+    assert out.read_bytes() == kept
+
+
+def test_after_a_look_a_mark_may_be_taken_where_a_turn_was_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Out
+) -> None:
+    out = tmp_path / "iris.csv"
+    typed(monkeypatch, "to 5", "T2", "by 25", "to 999", "T4", "where", "T4", "to 60", "T11", "done")
+    assert main([*TAKE, "--out", str(out)]) == 0
+    assert capsys.readouterr().err.count("no mark is taken") == 1
+    assert [ring for ring, _ in marksfile.load(str(out)).marks] == pytest.approx([5.0, 30.0, 60.0], abs=0.2)
 
 
 def test_a_session_goes_on_where_it_was_left(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Out) -> None:

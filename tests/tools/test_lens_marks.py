@@ -377,6 +377,12 @@ def test_feet_in_files(tmp_path: Path) -> None:
     path = tmp_path / "feet.csv"
     path.write_text("ring_deg,distance_ft\n0,1'6\"\n50,2 1/2'\n100,5\n200,inf\n")
     assert [v for _, v in marksfile.load(str(path)).marks] == pytest.approx([0.4572, 0.762, 1.524, math.inf])
+    path.write_text("ring_deg,distance_ft\n0,2\n50,6 1/2\n100,9.5\n200,inf\n")
+    assert [v for _, v in marksfile.load(str(path)).marks] == pytest.approx([0.6096, 1.9812, 2.8956, math.inf])
+    for text in ("1e1", "+5", "-3"):  # never metres by chance
+        path.write_text(f"ring_deg,distance_ft\n0,2\n50,{text}\n200,inf\n")
+        with pytest.raises(MarkProblem, match="line 3"):
+            marksfile.load(str(path))
     card = tmp_path / "feet.toml"
     card.write_text(
         'name = "f"\nmarks = [{ ring_deg = 0, distance_ft = 1, distance_in = 6 }, { ring_deg = 9, distance_in = 30 },'

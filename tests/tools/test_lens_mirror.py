@@ -271,6 +271,9 @@ def test_a_linked_move_goes_where_table_and_marks_agree(
         assert main([*move, "--json"]) == 0
         told = {one["role"]: one for one in json.loads(capsys.readouterr().out)["axes"]}
         assert told["convergence"]["position_deg"] == pytest.approx(25 + 100 * toe_in_deg(0.03, 2), abs=0.5)
+        assert main([*move, "--interaxial", "40mm"]) == 2  # the axis knows better, and what is judged hangs on it
+        assert "given as 40 mm, and axis 19.0 stands at 30 mm; measure it" in capsys.readouterr().err
+        assert main([*move, "--interaxial", "30.4mm", "--json"]) == 0
         slide = bus.axis(19, 0)
         slide.take()
         slide.move(DEMO.gearing[0].ring_deg(60.0))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator
 from importlib import resources
 from pathlib import Path
 
@@ -12,10 +11,9 @@ import numpy as np
 import pytest
 
 from ringlet.hwsim.rigfile import load_rig
-from ringlet.protocol import messages as m
 from ringlet.tools.cli import main
-from ringlet.tools.errors import CheckFailed, UsageProblem
-from ringlet.tools.lens import clearance, marksfile, together, transfer
+from ringlet.tools.errors import UsageProblem
+from ringlet.tools.lens import clearance, marksfile, transfer
 from ringlet.tools.lens.clearance import Box, Clearance, Place
 from ringlet.tools.lens.curve import MarkCurve
 from ringlet.tools.lens.field import blur_m, from_lens, optics
@@ -128,132 +126,6 @@ def test_what_is_no_pair(left: MarkTable, right: MarkTable, words: str) -> None:
 
 
 # --- one value, both motors -----------------------------------------------------------------------------------------
-
-
-PAIR = 'name = "pair"\n' + "".join(
-    f"""
-[[nodes]]
-unique_id = {number}
-address = {number}
-[[nodes.axes]]
-motor = "medium"
-lens = "focus-long"
-role = "focus"
-ring_start_deg = 150.0
-"""
-    for number in (16, 17)
-)
-
-
-@pytest.fixture
-def ready(tmp_path: Path) -> Iterator[Link]:
-    """A pair of focus motors that hold their marks and were told where they stand, which is quicker than finding."""
-    pair = pair_of(*map(marksfile.load, FOCUS))
-    path = tmp_path / "pair.toml"
-    path.write_text(PAIR)
-    with Link.open(f"sim:{path}") as link:
-        for node, table in zip((16, 17), pair.tables, strict=True):
-            handle = link.axis(node, 0)
-            transfer.upload(handle, table)
-            handle.take()
-            handle.set("travel-min", 0)
-            handle.set("travel-max", 300)
-            link.request(m.SetReference(0, 150_000), node=node, axis=0)
-        yield link
-
-
-def test_both_go_to_one_distance_and_start_in_one_tick(ready: Link) -> None:
-    handles = [ready.axis(16, 0), ready.axis(17, 0)]
-    goals = together.targets(handles, 1.2, "distance")
-    assert goals[0].ring_deg - goals[1].ring_deg == pytest.approx(2.0, abs=0.3)
-    together.within_travel(goals)
-    began: dict[int, float] = {}
-    rig = ready.rig
-    assert rig is not None
-    step = rig.step
-
-    def watched() -> object:
-        said = step()
-        for number, node in enumerate(rig.nodes):
-            if number not in began and abs(node.axes[0].ramp.velocity) > 0:
-                began[number] = rig.now_us
-        return said
-
-    rig.step = watched  # type: ignore[method-assign,assignment]
-    arrived = together.go(ready, goals, 1.2, 60.0)
-    assert began[0] == began[1]
-    for one, goal, name in zip(arrived, goals, FOCUS, strict=True):
-        assert one.setpoint_deg == pytest.approx(goal.ring_deg, abs=1e-3)
-        assert one.position_deg == pytest.approx(goal.ring_deg, abs=0.15)
-        reached = marksfile.load(name).curve().value_at(one.setpoint_deg)
-        assert reached == pytest.approx(1.2, abs=1e-3)
-
-
-def test_the_longer_way_is_the_faster(ready: Link) -> None:
-    one, other = ready.axis(16, 0), ready.axis(17, 0)
-    one.move(150.0)
-    other.move(100.0)
-    sent: list[int] = []
-    ask = ready.request
-
-    def listen(body: object, **where: object) -> object:
-        if isinstance(body, m.StageValue):
-            sent.append(body.speed)
-        return ask(body, **where)  # type: ignore[arg-type]
-
-    ready.request = listen  # type: ignore[method-assign,assignment]
-    goals = together.targets([one, other], math.inf, "distance")
-    together.go(ready, goals, math.inf, 100.0)
-    assert max(sent) == sent[1] == 100_000
-    assert sent[0] / sent[1] == pytest.approx((goals[0].ring_deg - 150) / (goals[1].ring_deg - 100), rel=0.01)
-
-
-def test_a_motor_that_is_stopped_on_the_way_is_named(ready: Link) -> None:
-    handles = [ready.axis(16, 0), ready.axis(17, 0)]
-    goals = together.targets(handles, 0.5, "distance")
-    wait = ready.wait
-
-    def stopping(seconds: float) -> None:
-        wait(seconds + 0.2)
-        ready.stop(17, 0)
-
-    ready.wait = stopping  # type: ignore[method-assign]
-    with pytest.raises(CheckFailed, match="axis 0 of node 17 came to rest before its target"):
-        together.go(ready, goals, 0.5, 60.0)
-
-
-def moved(link: Link) -> bool:
-    assert link.rig is not None
-    return any(axis.ramp.velocity != 0 for node in link.rig.nodes for axis in node.axes)
-
-
-@pytest.mark.parametrize(
-    ("value", "unit", "words"),
-    [(0.3, "distance", "lies outside the marks of axis 0 of node 16"), (2.0, "stop", "holds distance marks")],
-)
-def test_a_value_that_one_cannot_reach_moves_none(ready: Link, value: float, unit: str, words: str) -> None:
-    with pytest.raises(UsageProblem, match=words):
-        together.targets([ready.axis(16, 0), ready.axis(17, 0)], value, unit)
-    ready.wait(0.1)
-    assert not moved(ready)
-
-
-def test_a_narrower_travel_of_one_stops_both(ready: Link) -> None:
-    ready.axis(17, 0).set("travel-max", 200.0)
-    goals = together.targets([ready.axis(16, 0), ready.axis(17, 0)], math.inf, "distance")
-    with pytest.raises(UsageProblem, match=r"axis 0 of node 17 would go to 300\.00 deg, past its travel"):
-        together.within_travel(goals)
-    assert not moved(ready)
-
-
-def test_no_marks_no_travel() -> None:
-    with Link.open("sim:pair") as link:
-        with pytest.raises(UsageProblem, match="holds no marks"):
-            together.targets([link.axis(16, 0)], 2.0, "distance")
-        transfer.upload(link.axis(16, 0), table_of(marksfile.load("focus-long").curve()))
-        goals = together.targets([link.axis(16, 0)], 2.0, "distance")
-        with pytest.raises(UsageProblem, match="travel of axis 0 of node 16 is not known"):
-            together.within_travel(goals)
 
 
 def test_the_commands_over_a_rig_that_remembers(tmp_path: Path, capsys: Out) -> None:
@@ -408,6 +280,18 @@ def test_clearance_tables_that_cannot_be_used(tmp_path: Path, case: str) -> None
         clearance.load(str(tmp_path / "none.toml"))
 
 
+def test_two_cameras_at_one_place_have_no_parallax(tmp_path: Path, capsys: Out) -> None:
+    """Where a mirror rig begins: both cameras see the same."""
+    plot = tmp_path / "zero.png"
+    words = ["pair", "geometry", "--interaxial", "0mm", "--convergence", "3m", "--scene", "2m,10m", "--plot", str(plot)]
+    assert main([*words, "--screen", "10", "--clearance", "mirror-demo", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert (told["near_m"], told["far_m"], told["toe_in_deg"]) == (0.0, "inf", 0.0)
+    assert told["corner_vertical_percent"] == told["parallax_at_infinity_percent"] == 0.0
+    assert told["greatest_interaxial_mm"] == pytest.approx(30.5, abs=0.1)
+    assert plot.exists()
+
+
 def test_geometry_command(tmp_path: Path, capsys: Out) -> None:
     words = ["pair", "geometry", "--interaxial", "6cm", "--convergence", "3m"]
     assert main([*words, "--clearance", "mirror-demo", "--from", "10,0.2", "--screen", "10", "--json"]) == 0
@@ -443,7 +327,9 @@ role = "convergence"
 """
 
 
-def test_convergence_goes_with_focus_or_stays(tmp_path: Path, capsys: Out) -> None:
+def test_convergence_goes_with_focus_or_stays(
+    tmp_path: Path, capsys: Out, monkeypatch: pytest.MonkeyPatch
+) -> None:
     rig = tmp_path / "rig.toml"
     rig.write_text(RIG)
     link = f"sim:{rig}?store={tmp_path}"
@@ -471,7 +357,19 @@ def test_convergence_goes_with_focus_or_stays(tmp_path: Path, capsys: Out) -> No
     assert main(["pair", "move", "2.5m", "--link", link]) == 2  # free: focus alone is no pair
     assert "1 axes" in capsys.readouterr().err
     linked = ["pair", "move", "2.5m", "--linked", "--interaxial", "60mm", "--ratio", "20", "--find", "--link", link]
-    assert main([*linked, "--json"]) == 0
+    assert main(linked) == 2  # cameras are not driven to their stops on the side
+    assert "run `ringlet find-stops --node 18 --axis 1`" in capsys.readouterr().err
+    assert main(["pair", "move", "2.5m", "--axes", "18.0,18.1", "--find", "--link", link]) == 2
+    assert "axis 18.1 is a convergence axis, which goes along by --linked only" in capsys.readouterr().err
+    with Link.open(link) as bus:
+        turn = bus.axis(18, 1)
+        turn.take()
+        turn.find_stops()
+        turn.yield_()
+        with monkeypatch.context() as patch:
+            patch.setattr("ringlet.tools.cli_common.open_link", lambda *_: bus)
+            patch.setattr(Link, "close", lambda self: None)
+            assert main([*linked, "--json"]) == 0
     one, other = json.loads(capsys.readouterr().out)["axes"]
     assert one["role"] == "focus"
     assert other["role"] == "convergence"

@@ -263,7 +263,7 @@ def test_commands(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["rig", "check", "pair", "--link", url, "--json"]) == 1
     out = capsys.readouterr()
     assert [one["what"] for one in json.loads(out.out)["differences"]] == ["role"]
-    assert "differs from 'pair' in 1 places" in out.err
+    assert "differs from 'pair' in one place; `ringlet rig apply` writes it." in out.err
     assert main(["rig", "apply", "pair", "--link", url]) == 2  # nobody to ask
     assert "add --yes" in capsys.readouterr().err
     assert main(["rig", "apply", "pair", "--link", url, "--yes"]) == 0
@@ -281,3 +281,25 @@ def test_commands(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
         assert len(err.strip().splitlines()) == 1
     assert main(["rig", "apply", "two", "--link", url, "--yes"]) == 1
     assert "it is not there" in capsys.readouterr().err
+    assert main(["rig", "check", "two", "--link", url]) == 1
+    assert "put the boards right first, for until then `ringlet rig apply` writes nothing." in capsys.readouterr().err
+
+
+def test_a_check_says_what_an_apply_would_not_write(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    url = f"sim:pair?store={tmp_path}"
+    with Link.open(url) as link:
+        for axis, limit in ((0, 100.0), (1, 110.0)):
+            handle = link.axis(17, axis)
+            handle.take()
+            handle.set("velocity-limit", limit)  # no longer like that of the other lens, and the file does not state it
+            if axis == 0:
+                handle.set("role", "zoom")
+            handle.save()
+            handle.yield_()
+    assert main(["rig", "check", "pair", "--link", url]) == 1
+    err = capsys.readouterr().err
+    assert "in 3 places; `ringlet rig apply` writes 1 of them, and the list says why it does not write the oth" in err
+    assert main(["rig", "apply", "pair", "--link", url, "--yes"]) == 1
+    capsys.readouterr()
+    assert main(["rig", "check", "pair", "--link", url]) == 1
+    assert "in 2 places; `ringlet rig apply` does not write this, and the list says why." in capsys.readouterr().err

@@ -9,7 +9,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import Phase as Stage
 from hypothesis import strategies as st
 from takes_helpers import ready
@@ -350,6 +350,7 @@ def check(sent: list[Sent], bound: dict[str, float]) -> None:
 
 @settings(max_examples=60, deadline=None)
 @given(st.lists(st.tuples(st.floats(-20, 330), st.integers(1, 400)), min_size=1, max_size=8), st.floats(60, 400))
+@example([(0.0, 1), (161.0, 200), (0.0, 44), (172.0, 142)], 64.0)
 def test_the_second_ring_of_a_pair_keeps_to_its_limits_too(goals: list[tuple[float, int]], slow: float) -> None:
     pairing = PAIRING
     first, second = Bounds(240.0, 1200.0, 0.0, 300.0), Bounds(slow, 5 * slow, 2.0, 296.0)

@@ -91,9 +91,13 @@ def test_lost_and_poor_readings_hold_and_say_so() -> None:
     poor = focus.focus(1.4)
     assert (poor.distance_m, poor.state) == (None, RangeState.POOR)
     assert "holds" in poor.text
+    for number in range(20):
+        focus.take(1.4 + number * EVERY, reading(0.2))
+    assert focus.focus(1.4).text == poor.text
+    assert "nearer than 0.3 m" in poor.text
     for number in range(40):
-        focus.take(1.4 + number * EVERY, Range(0, NO_READING, 200, 0, 1))
-    lost = focus.focus(2.2)
+        focus.take(1.8 + number * EVERY, Range(0, NO_READING, 200, 0, 1))
+    lost = focus.focus(2.6)
     assert (lost.distance_m, lost.state) == (None, RangeState.LOST)
     assert "no range readings" in lost.text
     focus.take(2.3, reading(3.0))

@@ -7,6 +7,7 @@ import math
 import random
 import time
 from pathlib import Path
+from typing import TextIO
 
 import pytest
 from hypothesis import given
@@ -17,7 +18,7 @@ from ringlet.protocol.messages import Range
 from ringlet.tools.errors import UsageProblem
 from ringlet.tools.rig.beat import BACK_S, Beat
 from ringlet.tools.rig.rangefocus import RangeFocus, Tuning
-from ringlet.tools.rig.readings import FileReadings, Line, PipeReadings, parse
+from ringlet.tools.rig.readings import LATEST_S, OLDEST_MS, WINDOW_S, FileReadings, Line, PipeReadings, parse
 
 
 def test_lines_are_read_as_they_are_written() -> None:
@@ -72,20 +73,67 @@ def test_a_file_with_a_wrong_line_is_refused_as_a_whole(tmp_path: Path, text: st
         FileReadings.open(tmp_path / "none.txt")
 
 
-def test_a_pipe_tells_age_by_the_fastest_line_and_counts_what_it_cannot_read() -> None:
-    pipe = PipeReadings(io.StringIO("100.00 3 200\nrubbish\n100.10 3 200\n100.20 3 200\n"))
-    found: list[Range] = []
-    for _ in range(200):
-        found += pipe.take(5.2)
-        if len(found) == 3:
+def piped(stream: TextIO) -> PipeReadings:
+    """All lines are in."""
+    pipe = PipeReadings(stream)
+    for _ in range(400):
+        if pipe.ended:
             break
         time.sleep(0.005)  # the thread that reads
-    assert [one.age for one in found] == [0, 0, 0]  # all came at once: the last one fastest
+    assert pipe.ended
+    return pipe
+
+
+def test_a_pipe_tells_age_by_the_fastest_line_and_counts_what_it_cannot_read() -> None:
+    pipe = piped(io.StringIO("100.00 3 200\nrubbish\n100.10 3 200\n100.20 3 200\n"))
+    assert [one.age for one in pipe.take(5.2)] == [200, 100, 0]  # all came at once: the last one fastest
     assert pipe.wrong == 1
-    pipe = PipeReadings(io.StringIO("100.20 3 200\n100.00 3 200\n"))
-    while len(found) < 5:
-        found += pipe.take(1.0)
-    assert [one.age for one in found[3:]] == [0, 200]
+    assert [one.age for one in piped(io.StringIO("100.20 3 200\n100.00 3 200\n")).take(1.0)] == [0, 200]
+
+
+class Fed(PipeReadings):
+    """Lines are put in by the test."""
+
+    def __init__(self) -> None:
+        super().__init__(io.StringIO(""))
+
+    def heard(self, run_s: float, text: str) -> int:
+        """Age of the reading, ms."""
+        self._came.put(text)
+        (found,) = self.take(run_s)
+        return found.age
+
+
+def test_a_writers_clock_that_drifts_does_not_make_readings_old() -> None:
+    pipe, chance = Fed(), random.Random(1)
+    ages = []
+    for step in range(3600):  # two hours, a clock that goes 0.1 ms/s too slow: 0.72 s in the end
+        now = 2.0 * step + chance.uniform(0.0, 0.01)
+        ages.append(pipe.heard(now, f"{500.0 + 2.0 * step * (1 - 1e-4):.6f} 3 200"))
+    assert max(ages) <= 12
+    assert len(pipe._offsets) < 10
+
+
+def test_a_writers_clock_that_was_set_back_is_believed_again_soon() -> None:
+    pipe = Fed()
+    ages = [pipe.heard(0.1 * n, f"{1000 + 0.1 * n if n < 100 else 0.1 * n:.3f} 3 200") for n in range(250)]
+    assert max(ages[:100]) == 0
+    assert ages[100] == OLDEST_MS  # as far as one can tell it is very old
+    assert max(ages[100 + round(WINDOW_S / 0.1) + 1 :]) == 0
+
+
+def test_bytes_that_are_no_text_make_one_line_wrong() -> None:
+    pipe = piped(io.TextIOWrapper(io.BytesIO(b"1.0 3 200\n\xff\xfe 3\n1.1 3 200\n"), encoding="utf-8"))
+    assert [one.distance for one in pipe.take(2.0)] == [3000, 3000]
+    assert pipe.wrong == 1
+
+
+@pytest.mark.parametrize(("seconds", "most"), [(10.0, 10.0), (0.0, LATEST_S)])
+def test_a_file_that_begins_after_the_run_is_refused(seconds: float, most: float) -> None:
+    with pytest.raises(UsageProblem, match=f"first reading is at 1700000000.5 s, after {most:g} s of the run"):
+        FileReadings(["1700000000.5 3 200"], "log.txt").within(seconds)
+    kept = FileReadings([f"{most - 0.5} 3 200"], "log.txt")
+    assert kept.within(seconds) is kept
 
 
 def test_an_even_stream_keeps_its_times_and_one_in_heaps_gets_them_back() -> None:

@@ -73,6 +73,10 @@ def test_from_record_to_table(run: Run) -> None:
     assert found["out"] == "a-recovered.mcap"
     made = json.loads(run("record", "c.mcap", "--seconds", "0.5", "--link", "sim:single", "--json")[0])
     assert made["lost"] == {"16.0": 0}
+    run("record", "d.mcap", "--seconds", "2", "--rate", "5", "--link", "sim:single")
+    export = ("take", "export", "d.mcap", "--frame-rate", "24", "--format", "csv")
+    assert "its samples are more than 0.1 s apart there; --gap bridges longer ones." in run(*export)[0]
+    assert "is empty" not in run(*export, "--gap", "0.25", "--out", "e")[0]
     assert made["samples"] == {"16.0": 50}
 
 

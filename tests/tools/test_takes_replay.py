@@ -6,16 +6,20 @@ import os
 import signal
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from takes_helpers import Addresses, axis, ready, recorded_moves, write_take
 
 from ringlet.protocol import messages as m
-from ringlet.protocol.codec import pack, packet
+from ringlet.protocol.codec import pack, packet, unpack
 from ringlet.protocol.codes import Fault
 from ringlet.protocol.header import ALL_AXES, EVERYONE
 from ringlet.tools.errors import CheckFailed, UsageProblem
+from ringlet.tools.lens.marksfile import load
+from ringlet.tools.lens.transfer import upload
+from ringlet.tools.lens.wiretable import table_of
 from ringlet.tools.link import Link
 from ringlet.tools.takes.chase import Chase
 from ringlet.tools.takes.columns import columns
@@ -125,6 +129,15 @@ def test_too_fast_is_named_and_nothing_moves(link: Link, tmp_path: Path) -> None
     assert sent == []
     assert focus.position() == before
     assert plan_of(link, path, speed=0.4).too_fast == []
+    slower = plan.fitting_speed()
+    assert slower is not None
+    assert 0.35 < slower < 0.6
+    assert plan_of(link, path, speed=slower).too_fast == []
+    assert plan_of(link, path, speed=slower + 0.03).too_fast != []
+    write_take(tmp_path / "past.mcap", lambda t: 310.0, seconds=1.0)
+    past = plan_of(link, tmp_path / "past.mcap")
+    assert [one.what for one in past.too_fast] == ["position"]
+    assert past.fitting_speed() is None
 
 
 @pytest.mark.parametrize(
@@ -141,6 +154,34 @@ def test_mappings_that_cannot_be(tmp_path: Path, mapping: str, says: str) -> Non
     write_take(tmp_path / "a.mcap", axes=(axis(), axis("16.1", "iris", "stop")), seconds=0.2)
     with pytest.raises(UsageProblem, match=says):
         read_mapping(mapping, open_take(tmp_path / "a.mcap"))
+
+
+def test_a_file_to_record_to_that_cannot_be_moves_nothing(link: Link, tmp_path: Path) -> None:
+    path = recorded_moves(link, tmp_path / "a.mcap")
+    there = tmp_path / "there.mcap"
+    there.write_bytes(b"kept")
+    before = link.axis(16, 0).position()
+    for wrong, says in ((there, "is there already"), (tmp_path / "no" / "b.mcap", "check the folder")):
+        with pytest.raises(UsageProblem, match=says):
+            replay(link, plan_of(link, path), record=wrong)
+    assert link.axis(16, 0).position() == before
+    assert link.owned == set()
+    assert there.read_bytes() == b"kept"
+    replay(link, plan_of(link, path), record=tmp_path / "new.mcap")
+    assert open_take(tmp_path / "new.mcap").samples["16.0"] > 100
+
+
+def test_other_marks_than_the_take_had_are_told(link: Link, tmp_path: Path) -> None:
+    focus = link.axis(16, 0)
+    long, right = (table_of(load(name).curve()) for name in ("focus-long", "focus-long-right"))
+    upload(focus, long)
+    path = recorded_moves(link, tmp_path / "a.mcap")
+    assert plan_of(link, path).notes == []
+    upload(focus, right)
+    (told,) = plan_of(link, path).notes
+    assert told.startswith("Axis 16.0 holds other marks than axis 16.0 of the take had: the ring plays in degrees")
+    write_take(tmp_path / "b.mcap", axes=(axis(kind=""),), seconds=1.0)
+    assert plan_of(link, tmp_path / "b.mcap").notes == []  # without marks there is nothing to compare
 
 
 def test_takes_that_do_not_fit_the_rig(link: Link, tmp_path: Path) -> None:
@@ -201,19 +242,25 @@ def test_ctrl_c_ramps_down_and_says_where(link: Link, tmp_path: Path, capsys: py
     assert open_take(tmp_path / "r.mcap").seconds > 1.0  # what was recorded is a whole take
 
 
-def test_a_stop_from_anybody_ends_it(link: Link, tmp_path: Path) -> None:
+@pytest.mark.parametrize("source", [5, 1])
+def test_a_stop_from_anybody_ends_it(link: Link, tmp_path: Path, source: int) -> None:
+    """Also from a second program at our own address; and no setpoint follows it."""
     write_take(tmp_path / "a.mcap", swing, seconds=4.6)
     plan = plan_of(link, tmp_path / "a.mcap")
 
     def stop() -> None:  # as the bus carries it: to the nodes and to us
-        ident, data = pack(packet(m.Stop(1), dst=EVERYONE, src=5, axis=ALL_AXES))
+        ident, data = pack(packet(m.Stop(1), dst=EVERYONE, src=source, axis=ALL_AXES))
         link.transport._inbox.append((ident, data))  # type: ignore[attr-defined]
         link.transport.send(ident, data)
+        whole = link.transport.send
+        link.transport.send = lambda ident, data: (sent.append(unpack(ident, data).body), whole(ident, data))[1]  # type: ignore[method-assign]
 
     interrupted(link, 3.0, stop)
-    with pytest.raises(CheckFailed, match="control 5 sent a stop"):
+    sent: list[Any] = []
+    with pytest.raises(CheckFailed, match=f"control {source} sent a stop"):
         replay(link, plan)
     assert at_rest(link)
+    assert not [body for body in sent if isinstance(body, m.StreamRing)]
 
 
 def test_a_fault_ends_it(link: Link, tmp_path: Path) -> None:

@@ -166,7 +166,8 @@ def of_bench(places: list[Path], axis: str = "") -> Motor:
                     if quantity.value is not None:
                         found[quantity.name] = Figure(quantity.value, quantity.uncertainty or 0.0, str(place))
             limit = one.parameters.get("velocity-limit", "").partition(" ")[0]
-            found["velocity-limit"] = Figure(float(limit), 0.0, f"{place}: velocity-limit")
+            if limit:
+                found["velocity-limit"] = Figure(float(limit), 0.0, f"{place}: velocity-limit")
     if len(names) > 1:
         raise BudgetProblem(f"the bench runs are of several axes ({', '.join(sorted(names))}); choose one with --axis.")
     play, latency = found.get(_PLAY), found.get(_LATENCY)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+import re
 from collections.abc import Iterable
 from io import StringIO
 from pathlib import Path
@@ -14,7 +15,7 @@ from ringlet.hwsim.rigfile import NodeEntry
 from ringlet.tools.files import write_whole
 from ringlet.tools.lens.curve import PAST, MarkCurve, MarkProblem
 from ringlet.tools.lens.transfer import RINGS
-from ringlet.tools.lens.values import parse, show
+from ringlet.tools.lens.values import AMOUNT, parse, show
 from ringlet.tools.places import Place
 
 COLUMNS: Final = {"distance": "distance", "distance_m": "distance", "distance_ft": "distance", "t_stop": "stop",
@@ -22,6 +23,7 @@ COLUMNS: Final = {"distance": "distance", "distance_m": "distance", "distance_ft
 """Second column of a CSV file, after `ring_deg`, and the kind of its values. They may carry their unit."""
 _KEYS: Final = {"distance": "distance_m", "stop": "t_stop", "focal": "focal_mm"}
 _FOOT_COLUMN: Final = "distance_ft"
+_PLAIN: Final = re.compile(AMOUNT)
 
 
 class MarkTable(NamedTuple):
@@ -72,8 +74,8 @@ def _load_csv(path: Path) -> MarkTable:
     head = [name.strip() for name in rows[0]] if rows else []
     if len(head) != 2 or head[0] != "ring_deg" or head[1] not in COLUMNS:
         raise MarkProblem(
-            f"{path}: the first line is not ring_deg and one of {', '.join(COLUMNS)}; write for example "
-            "ring_deg,distance_m."
+            f"{path}: the first line is not ring_deg and one of {', '.join(COLUMNS)}, with a comma between; write "
+            "for example ring_deg,distance_m."
         )
     unit, marks = COLUMNS[head[1]], []
     written: dict[str, int] = {}
@@ -88,7 +90,8 @@ def _load_csv(path: Path) -> MarkTable:
         except ValueError:
             raise MarkProblem(f"{path}, line {number}: {row[0]!r} is no angle in degrees; correct it.") from None
         text = row[1].strip()
-        if head[1] == _FOOT_COLUMN and _is_number(text):  # a plain number; inf and past inf have no unit
+        # A plain number, or one with a fraction as in 6 1/2, is in feet; inf and past inf have no unit.
+        if head[1] == _FOOT_COLUMN and (_PLAIN.fullmatch(text) or _is_number(text)):
             text += " ft"
         try:
             value = parse(text, unit, mark=True)
@@ -136,7 +139,8 @@ def save(path: Path, table: MarkTable, note: str = "") -> None:
 
 
 def _number(value: float) -> str:
-    return f"{value:.6g}" if math.isfinite(value) else show(value, "distance")
+    """To a millionth, which is finer than a count of any table."""
+    return f"{value:.6f}".rstrip("0").rstrip(".") if math.isfinite(value) else show(value, "distance")
 
 
 def _quoted(text: str) -> str:

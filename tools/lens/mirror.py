@@ -7,6 +7,7 @@ table, so every mix of both axes is clear in it, whoever moves them. `NOT_COVERE
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 from ringlet.protocol import messages as m
@@ -32,6 +33,8 @@ NOT_COVERED: Final = (
 )
 AGREES_DEG: Final = 0.05
 """Toe-in by which marks in a motor may differ from the geometry: between marks there are straight lines."""
+AGREES_MM: Final = 1.0
+"""By which a measured interaxial distance may differ from where its axis stands (our choice)."""
 
 
 def known(handle: AxisHandle) -> float:
@@ -42,6 +45,18 @@ def known(handle: AxisHandle) -> float:
             "to `ringlet pair limits --here MM,DEG` (finding end stops may drive the cameras into something)."
         )
     return handle.position()
+
+
+def standing(handles: Sequence[AxisHandle]) -> None:
+    """Raise UsageProblem for a convergence axis whose position is not known: its stops are not found on the side."""
+    for handle in handles:
+        if not handle.status().flags >> Flag.CALIBRATED & 1:
+            raise UsageProblem(
+                f"the position of the convergence axis {handle.node}.{handle.axis} is not known, and --find finds the "
+                "stops of lenses only, for cameras may touch something on the way: measure it for `ringlet pair limits "
+                f"--here`, or, where the way is clear, run `ringlet find-stops --node {handle.node} --axis "
+                f"{handle.axis}`."
+            )
 
 
 def handle_of(link: Link, gearing: Gearing, role: str) -> AxisHandle:
@@ -60,6 +75,29 @@ def stands(link: Link, table: Clearance) -> Place:
     slide, turn = table.gearing
     apart, turned = known(handle_of(link, slide, "interaxial")), known(handle_of(link, turn, "convergence"))
     return Place(slide.value(apart), turn.value(turned))
+
+
+def apart_mm(link: Link, table: Clearance | None, given: float | None) -> float:
+    """Interaxial distance as it is now: as given, else from the position of the table's interaxial axis.
+
+    A distance that is given is held against that axis, where its position is known: everything that is judged hangs on
+    it. Raises UsageProblem.
+    """
+    gearing = None if table is None else table.interaxial
+    if gearing is None:
+        assert given is not None
+        return given
+    handle = handle_of(link, gearing, "interaxial")
+    if given is None:
+        return gearing.value(known(handle))
+    if handle.status().flags >> Flag.CALIBRATED & 1:
+        seen = gearing.value(handle.position())
+        if abs(seen - given) > AGREES_MM:
+            raise UsageProblem(
+                f"the interaxial distance is given as {given:.4g} mm, and axis {gearing.axis} stands at {seen:.4g} mm; "
+                "measure it, and correct one of them (`ringlet pair limits --here` tells the axis)."
+            )
+    return given
 
 
 class Fenced(NamedTuple):

@@ -170,6 +170,8 @@ def plot_geometry(rig: TwoCameras, found: Limits, bounds: tuple[float, float], p
             textcoords="offset points", fontsize=8, color=VERMILION, va="bottom",
         )  # fmt: skip
     for limit, name, mark in ((found.near_m, "near limit", "v"), (found.far_m, "far limit", "^")):
+        if limit == 0:  # both cameras are one: there is no parallax, and no near limit
+            continue
         at = 0.0 if math.isinf(limit) else 1.0 / limit
         axes.plot([at], [100 * share(rig, limit)], mark, color=GREEN, ms=9, label=f"{name} {show(limit, 'distance')}")
     axes.axhline(0.0, color=GREY, lw=0.8)

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import Final, NamedTuple
 
 from ringlet.protocol import messages as m
 from ringlet.protocol.codes import Flag
 from ringlet.tools.axis_handle import MDEG, AxisHandle
-from ringlet.tools.errors import CheckFailed, UsageProblem
+from ringlet.tools.errors import CheckFailed, RingletError, UsageProblem
 from ringlet.tools.lens import transfer
 from ringlet.tools.lens.curve import UNITS
 from ringlet.tools.lens.values import show
@@ -22,6 +23,8 @@ from ringlet.tools.link import Link
 
 SLOWEST_DEG_S: Final = 0.1
 """A ring that has next to no way to go is still given this speed."""
+SAME_DEG: Final = 0.0015
+"""A setpoint this near to the target is the target: a step of the protocol, and rounding."""
 
 
 class Target(NamedTuple):
@@ -108,23 +111,42 @@ def pace(ways: Sequence[tuple[AxisHandle, float]], speed_deg_s: float | None = N
 def go(link: Link, wanted: list[Target], value: float, speed_deg_s: float | None) -> list[Arrived]:
     """Stage the value on every axis, which this control must own, start all with one `sync`, and wait.
 
-    Their speeds are those of `pace`. Raises CheckFailed when one ends elsewhere.
+    Their speeds are those of `pace`. Raises CheckFailed when one ends elsewhere, or did not start. Whatever goes wrong
+    all are stopped, and nothing stays staged.
     """
     speeds = pace([(one.handle, one.ring_deg) for one in wanted], speed_deg_s)
+    longest = max(one.handle.patience(one.ring_deg, speed) for one, speed in zip(wanted, speeds, strict=True))
+    before = [one.handle.setpoint() for one in wanted]
     count = count_of(value, wanted[0].table.unit)
-    for one, speed in zip(wanted, speeds, strict=True):
-        body = m.StageValue(0, count, round(speed * MDEG))
-        link.request(body, node=one.handle.node, axis=one.handle.axis)
-    link.send(m.Sync(0))
-    link.wait(0.01)
-    arrived = []
-    for one in wanted:
-        status = one.handle.rest()
-        if not status.flags >> Flag.ON_TARGET & 1:
+    try:
+        for one, speed in zip(wanted, speeds, strict=True):
+            body = m.StageValue(0, count, round(speed * MDEG))
+            link.request(body, node=one.handle.node, axis=one.handle.axis)
+        link.send(m.Sync(0))
+        link.wait(0.01)
+        _arrive(wanted, before, longest)
+    except BaseException:
+        for one in wanted:  # what it owns: a ring that another control has taken meanwhile is that control's
+            if (one.handle.node, one.handle.axis) in link.owned:
+                with suppress(RingletError):
+                    one.handle.stop()
+        raise
+    return [
+        Arrived(one.name, one.role, one.ring_deg, one.handle.setpoint(), one.handle.position()) for one in wanted
+    ]
+
+
+def _arrive(wanted: list[Target], before: list[float], longest: float) -> None:
+    """Wait until each is at rest where it belongs. Raises CheckFailed."""
+    for one, stood in zip(wanted, before, strict=True):
+        on_target = one.handle.rest(longest).flags >> Flag.ON_TARGET & 1
+        setpoint = one.handle.setpoint()
+        if on_target and abs(setpoint - one.ring_deg) <= SAME_DEG:
+            continue
+        name = f"axis {one.handle.axis} of node {one.handle.node}"
+        if abs(setpoint - stood) <= SAME_DEG:  # the start has no answer, so a line may lose it
             raise CheckFailed(
-                f"axis {one.handle.axis} of node {one.handle.node} came to rest before its target; somebody or "
-                "something stopped it."
+                f"{name} did not start and stands at {one.handle.position():.2f} deg instead of {one.ring_deg:.2f} "
+                "deg; the line may have lost the start, so send the value again."
             )
-    for one in wanted:
-        arrived.append(Arrived(one.name, one.role, one.ring_deg, one.handle.setpoint(), one.handle.position()))
-    return arrived
+        raise CheckFailed(f"{name} came to rest before its target; somebody or something stopped it.")

@@ -143,7 +143,9 @@ HEIGHT: Final = 9 / 16
 
 
 def corner_vertical_m(rig: TwoCameras, distance: float) -> float:
-    """Vertical parallax on the image plane of a point in a corner of the picture, m."""
+    """Vertical parallax on the image plane of a point in a corner, m; none with both cameras at one place."""
+    if rig.interaxial_m == 0:
+        return 0.0
     width = rig.sensor_width_m * distance / rig.focal_m
     return vertical_m(rig, 0.5 * HEIGHT * width, 0.5 * width, distance)
 

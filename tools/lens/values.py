@@ -19,9 +19,10 @@ INCH: Final = INCH_M
 _PAST: Final = re.compile(r"(past|beyond)( (inf|infinity|∞))?", re.I)
 _INFINITE: Final = frozenset({"inf", "infinity", "∞"})
 _METRIC: Final = {"m": 1.0, "cm": 0.01, "mm": 0.001}
-_AMOUNT: Final = r"(?:\d+\s+\d+/\d+|\d+/\d+|\d*\.\d+|\d+\.?)"
+AMOUNT: Final = r"(?:\d+\s+\d+/\d+|\d+/\d+|\d*\.\d+|\d+\.?)"
+"""A number of feet or inches: 6, 6.5, 1/2 or 6 1/2."""
 _FEET: Final = re.compile(
-    rf"(?:(?P<ft>{_AMOUNT})\s*(?:'|′|ft|feet|foot))?\s*(?:(?P<inch>{_AMOUNT})\s*(?:\"|″|''|in|inch|inches))?", re.I
+    rf"(?:(?P<ft>{AMOUNT})\s*(?:'|′|ft|feet|foot))?\s*(?:(?P<inch>{AMOUNT})\s*(?:\"|″|''|in|inch|inches))?", re.I
 )
 _WITH_UNIT: Final = re.compile(r"(?P<number>\d*\.\d+|\d+\.?)\s*(?P<unit>m|cm|mm)", re.I)
 _STOP: Final = re.compile(r"T\s*/?\s*(?P<number>\d*\.\d+|\d+\.?)(?:\s+(?:\+\s*)?(?P<part>[12]/3|1/2))?", re.I)

@@ -8,7 +8,8 @@ curve at a whole count of its value; the engraved marks are always among them, i
 from __future__ import annotations
 
 import math
-from typing import Final, NamedTuple
+from collections.abc import Iterable
+from typing import Final, NamedTuple, Self
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from ringlet.protocol.codes import ENUMS, names
 from ringlet.protocol.items import INFINITE, marks_check, ring_of_value
 from ringlet.protocol.messages import OpenMarks
 from ringlet.protocol.wire import KINDS
-from ringlet.tools.lens.curve import UNITS, Array, MarkCurve, MarkProblem
+from ringlet.tools.lens.curve import PAST, UNITS, Array, MarkCurve, MarkProblem
 
 COUNTS: Final = {"distance": 1000, "stop": 1000, "focal": 100}
 """Counts of a mark's value in one m, T or mm (see the enumeration `unit-kind`)."""
@@ -36,6 +37,15 @@ class WireTable(NamedTuple):
     unit: str
     marks: tuple[tuple[int, int], ...]
     """(ring position in thousandths of a degree, value in counts), in rising ring position"""
+
+    @classmethod
+    def just(cls, unit: str, marks: Iterable[tuple[float, float]]) -> Self:
+        """The table of these marks (ring angle in degrees, value in m, T or mm) and no others; none past infinity.
+
+        Raises MarkProblem for a value that has no count.
+        """
+        kept = ((round(MDEG * ring), count_of(value, unit)) for ring, value in marks if value != PAST)
+        return cls(unit, tuple(sorted(kept)))
 
     @property
     def check(self) -> int:

@@ -108,8 +108,15 @@ class Hand:
     def yield_(self) -> None:
         """Give the axis up; it holds."""
         self._back = None
-        for place in self.places:
-            self.link.axis(*place).yield_()
+        trouble: RingletError | None = None
+        for place in self.places:  # one that does not answer does not keep the other
+            if place in self.link.owned:
+                try:
+                    self.link.axis(*place).yield_()
+                except RingletError as error:
+                    trouble = trouble or error
+        if trouble is not None:
+            raise trouble
 
     def tick(
         self, knob: m.Knob | None, *, auto_on: bool = False, auto_deg: float | None = None, asked: bool = False

@@ -55,7 +55,9 @@ class Partner:
         if inside.sum() < 3:
             raise UsageProblem("the travels of the two rings have no value in common; find their end stops again.")
         rate = np.gradient(self._second, self._first)
-        steepest = float(np.abs(rate[inside]).max())
+        # Between two grid places the second ring goes along a straight line.
+        steps = np.diff(self._second) / np.diff(self._first)
+        steepest = float(np.abs(steps[inside[:-1] | inside[1:]]).max())
         # From grid place to grid place the rate jumps by what the curve bends: over a step of the setpoint that is
         # spread by the motor's own ramp, so the mean bend over a degree counts.
         wide = max(1, round(1.0 / GRID_DEG))

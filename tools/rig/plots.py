@@ -26,6 +26,10 @@ NARROW: Final = 0.02
 """A phase that takes less of the picture than this carries no name."""
 FARTHEST_DRAWN_M: Final = 400.0
 """A ring on its way from infinity would make everything else small; readings reach some 300 m."""
+WHOLE_S: Final = 1.0
+"""A run whose first step that is kept lies later than this is drawn from there on."""
+LEAST_DEG: Final = 1.0
+"""The scale of a ring is no finer than this."""
 BREAK_S: Final = 0.25
 """Steps further apart than this were not ours between them."""
 
@@ -132,11 +136,12 @@ def draw(drawn: Drawn, path: Path, title: str) -> None:
         _phases(where, ring, named=False)
     if drawn.differences:
         _differences(next(axes), drawn)
+    begin = min((float(one.time_s[0]) for one in drawn.rings if len(one.time_s)), default=0.0)
     end = max((float(one.time_s[-1]) for one in drawn.rings if len(one.time_s)), default=1.0)
     for one in panels:
         one.grid(True, color="#dddddd", lw=0.6)
         one.set_axisbelow(True)
-        one.set_xlim(0.0, end)
+        one.set_xlim(begin if begin > WHOLE_S else 0.0, end)
         one.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=4, fontsize=7.5, frameon=False)
     panels[-1].set_xlabel("time of the run (s)")
     figure.suptitle(title, fontsize=10)
@@ -176,6 +181,10 @@ def _ring(axes: Any, ring: Ring) -> None:
     axes.plot(ring.time_s, ring.setpoint_deg, color=BLACK, lw=1.0, ls=":", label="setpoint")
     axes.plot(ring.time_s, ring.control_deg, color=VERMILION, lw=1.2, ls="--", label="control, on the ring")
     axes.set_ylabel(f"{ring.name} (deg)")
+    axes.ticklabel_format(axis="y", useOffset=False)
+    low, high = axes.get_ylim()
+    if high - low < LEAST_DEG:  # a ring at rest is a straight line, not the noise of its encoder
+        axes.set_ylim(0.5 * (low + high - LEAST_DEG), 0.5 * (low + high + LEAST_DEG))
 
 
 def _velocity(axes: Any, ring: Ring) -> None:

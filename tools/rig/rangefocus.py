@@ -37,7 +37,8 @@ class RangeState(StrEnum):
 
 TOLD: Final[dict[RangeState, str]] = {
     RangeState.GOOD: "range readings are good",
-    RangeState.POOR: "range readings are poor (low quality, too old, or jumping): focus holds",
+    RangeState.POOR: "range readings are poor (low quality, too old, jumping, or nearer than "
+    f"{NEAREST_M:g} m): focus holds",
     RangeState.LOST: "no range readings: focus holds",
 }
 

@@ -6,7 +6,8 @@ writes them.
     0.02 4.790 220
     0.04 -     0        no reading
 
-Seconds are when a reading was made, on any clock that only goes forward.
+Seconds are when a reading was made. In a file they count from the beginning of the run; from another program they are
+those of any clock.
 """
 
 from __future__ import annotations
@@ -14,9 +15,12 @@ from __future__ import annotations
 import math
 import queue
 import threading
+from collections import deque
 from collections.abc import Iterable
+from contextlib import suppress
+from io import TextIOWrapper
 from pathlib import Path
-from typing import Final, NamedTuple, TextIO
+from typing import Final, NamedTuple, Self, TextIO
 
 from ringlet.hwsim.rangesource import MM, NO_READING
 from ringlet.protocol import messages as m
@@ -27,6 +31,11 @@ QUALITY_MOST: Final = 255
 OLDEST_MS: Final = 0xFFFF
 _OTHER: Final = next(count for count, name, _ in ENUMS["source"] if name == "other")
 NOTHING: Final = "-"
+LATEST_S: Final = 3600.0
+"""A file that begins later was not made for the run: its times are those of another clock (our choice)."""
+WINDOW_S: Final = 10.0
+"""Pipe: the fastest of so many seconds counts as having no age. Clocks drift apart by some 0.1 ms/s (common practice),
+so the fastest of a whole day says nothing any more."""
 
 
 class Line(NamedTuple):
@@ -82,8 +91,18 @@ class FileReadings:
             self._lines.append(line)
         if not self._lines:
             raise UsageProblem(f"{name} holds no readings; write lines of seconds, metres and quality.")
-        self._next = 0
+        self._name, self._next = name, 0
         self.wrong = 0
+
+    def within(self, seconds: float) -> Self:
+        """Itself. Raises UsageProblem when its first reading comes after a run of so many seconds (0: an hour)."""
+        first, most = self._lines[0].seconds, seconds or LATEST_S
+        if first >= most:
+            raise UsageProblem(
+                f"{self._name}: the first reading is at {first:.12g} s, after {most:g} s of the run, which begins at 0 "
+                "s of the file; take the start off all its times."
+            )
+        return self
 
     @classmethod
     def open(cls, path: Path) -> FileReadings:
@@ -94,6 +113,11 @@ class FileReadings:
             reason = getattr(error, "strerror", None) or "it is not text in UTF-8"
             raise UsageProblem(f"{path}: the readings cannot be read ({reason}); check the path.") from None
         return cls(text.splitlines(), str(path))
+
+    @property
+    def ended(self) -> bool:
+        """The last reading was taken."""
+        return self._next >= len(self._lines)
 
     def take(self, run_s: float) -> list[m.Range]:
         """Readings made up to this time of the run, each with its age."""
@@ -106,33 +130,50 @@ class FileReadings:
 
 
 class PipeReadings:
-    """Lines as another program writes them. The one that came fastest counts as having no age; others are older."""
+    """Lines as another program writes them. The one that came fastest lately counts as having no age; others are older.
+
+    So a clock that drifts does no harm, and one that was set back none after `WINDOW_S`.
+    """
 
     def __init__(self, stream: TextIO) -> None:
         self._came: queue.SimpleQueue[str] = queue.SimpleQueue()
-        self._offset: float | None = None
-        """run's clock less the writer's, the smallest seen"""
+        self._offsets: deque[tuple[float, float]] = deque()
+        """(run's clock, run's clock less the writer's), those that may yet be the smallest of the window"""
         self.wrong = 0
         """lines that made no sense"""
+        self.ended = False
+        """the writer has closed its end"""
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a byte that is no text makes one line wrong, and not an end
         threading.Thread(target=self._read, args=(stream,), daemon=True, name="readings").start()
 
     def _read(self, stream: TextIO) -> None:
         for text in stream:
             self._came.put(text)
+        self.ended = True
 
     def take(self, run_s: float) -> list[m.Range]:
-        """Readings that have come, each with its age."""
-        found: list[m.Range] = []
-        while True:
-            try:
-                line = parse(self._came.get_nowait())
-            except queue.Empty:
-                return found
-            except ValueError:
-                self.wrong += 1
-                continue
-            if line is None:
-                continue
-            offset = run_s - line.seconds
-            self._offset = offset if self._offset is None else min(offset, self._offset)
-            found.append(_message(line, offset - self._offset))
+        """Readings that have come, each with its age; of several at once the latest was the fastest."""
+        lines: list[Line] = []
+        with suppress(queue.Empty):
+            while True:
+                try:
+                    line = parse(self._came.get_nowait())
+                except ValueError:
+                    self.wrong += 1
+                    continue
+                if line is not None:
+                    lines.append(line)
+        if not lines:
+            return []
+        smallest = self._smallest(run_s, run_s - max(line.seconds for line in lines))
+        return [_message(line, run_s - line.seconds - smallest) for line in lines]
+
+    def _smallest(self, run_s: float, offset: float) -> float:
+        """The smallest offset of the last `WINDOW_S`, this one among them."""
+        while self._offsets and self._offsets[-1][1] >= offset:
+            self._offsets.pop()
+        self._offsets.append((run_s, offset))
+        while self._offsets[0][0] < run_s - WINDOW_S:
+            self._offsets.popleft()
+        return self._offsets[0][1]

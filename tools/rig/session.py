@@ -17,7 +17,8 @@ from ringlet.hwsim.control import ControlEntry, ring_of
 from ringlet.hwsim.rangesource import MM, NO_READING
 from ringlet.protocol import messages as m
 from ringlet.protocol.codec import Packet
-from ringlet.tools.errors import RingletError
+from ringlet.protocol.header import ALL_AXES, EVERYONE
+from ringlet.tools.errors import CheckFailed, DeviceRefused, NoAnswer, RingletError, UsageProblem
 from ringlet.tools.link import Link
 from ringlet.tools.rig.hand import Hand
 from ringlet.tools.rig.handback import SILENT_S, Told
@@ -33,6 +34,8 @@ STEP_S: Final = 0.02
 TELEMETRY_HZ: Final = 50.0
 KEPT: Final = 30_000
 """Steps and readings that are kept for the picture and for the measured lag: ten minutes."""
+STRANGE_S: Final = 0.3
+"""After samples have said for so long that an axis is not ours, it is asked."""
 BRAKE_S: Final = 10.0
 """Longest that the setpoints may take to come to rest at the end."""
 
@@ -115,6 +118,10 @@ class Seat:
     rings: dict[str, deque[tuple[float, float]]] = field(default_factory=dict)
     """axis -> (time, measured ring in deg)"""
     moments: deque[Moment] = field(default_factory=lambda: deque(maxlen=KEPT))
+    stopped_by: int | None = None
+    """address of a control that sent a stop since the last step"""
+    strange: dict[str, float] = field(default_factory=dict)
+    """axis -> since when samples say that it obeys somebody else, or nobody"""
     asked: bool = False
     knob: m.Knob | None = None
     """heard since the last step"""
@@ -191,7 +198,7 @@ class Session:
         For whoever has samples of the axes anyway, and hands them to `sample`; seats have begun already.
         """
         self._begin = self.link.clock.now() - live.now()
-        self._undo = self.link.subscribe(self._hear, ("knob", "range"))
+        self._undo = self.link.subscribe(self._hear, ("knob", "range", "stop"))
 
     # --- what comes in -------------------------------------------------------------------------------------------
 
@@ -203,6 +210,10 @@ class Session:
                 seen.append((sample.time_s, sample.ring_deg))
                 if key == seat.key:
                     seat.owner = sample.owner
+                if sample.owner == self.link.source:
+                    seat.strange.pop(key, None)
+                else:
+                    seat.strange.setdefault(key, self.now())
                 self._note_fault(seat, key, sample.fault)
 
     def _note_fault(self, seat: Seat, key: str, fault: str) -> None:
@@ -218,6 +229,12 @@ class Session:
         if isinstance(body, m.Range):
             if self._elsewhere is None and self._range_from in (None, heard.src):
                 self._read(body)
+            return
+        if isinstance(body, m.Stop):
+            for seat in self.seats:
+                for node, axis in seat.hand.places:
+                    if heard.dst in (node, EVERYONE) and heard.axis in (axis, ALL_AXES):
+                        seat.stopped_by = heard.src
             return
         for seat in self.seats:
             if seat.control is None or seat.control.source != heard.src:
@@ -259,14 +276,18 @@ class Session:
             case Word.BLEND:
                 seat.auto_on, seat.asked = False, True
             case Word.YIELD if seat.hand.owns:
-                seat.hand.yield_()
+                self._try(seat, seat.hand.yield_)
             case Word.TAKE | Word.FORCE if not seat.hand.owns:
-                try:
-                    seat.hand.take(force=word is Word.FORCE)
-                except RingletError as error:
-                    self.tell(self.now(), seat.key, str(error).rstrip("."))
+                self._try(seat, lambda: seat.hand.take(force=word is Word.FORCE))
             case _:
                 pass
+
+    def _try(self, seat: Seat, order: Callable[[], None]) -> None:
+        """What an axis refuses, or does not answer, is told; the others are driven on."""
+        try:
+            order()
+        except (DeviceRefused, NoAnswer, CheckFailed, UsageProblem) as error:
+            self.tell(self.now(), seat.key, str(error).rstrip("."))
 
     def step(self) -> None:
         """Orders that are due, what was heard, and a setpoint for each seat that is ours."""
@@ -279,17 +300,26 @@ class Session:
                 self._read(body)
         self.seen = self.focus.focus(now)
         for seat in self.seats:
+            self._look_at_owner(seat, now)
             self._drive(seat)
         if self._live is not None:
             self._live.step()
         self._say_changes()
 
     def _drive(self, seat: Seat) -> None:
-        knob, asked = seat.knob, seat.asked
-        seat.knob, seat.asked = None, False
+        knob, asked, stopped_by = seat.knob, seat.asked, seat.stopped_by
+        seat.knob, seat.asked, seat.stopped_by = None, False, None
         if knob is not None and seat.hand.mapping is not None:
             place = ring_of(knob, seat.hand.mapping)
             seat.control_deg = float("nan") if place is None else place
+        if stopped_by is not None and any(place in self.link.owned for place in seat.hand.places):
+            self.tell(
+                self.now(), seat.key,
+                f"control {stopped_by} sent a stop: axis {seat.key} is given up; the word take drives it again",
+            )  # fmt: skip
+            seat.told = None
+            self._let_go(seat)
+            return
         if seat.faults:
             seat.told = None
             self._let_go(seat)
@@ -301,6 +331,15 @@ class Session:
             seat.moments.append(Moment(self.now(), seat.told, seat.control_deg))
         elif before is not None:
             self._let_go(seat)
+
+    def _look_at_owner(self, seat: Seat, now: float) -> None:
+        """Nobody may have told us that an axis was lost: where nodes speak only when asked, or a message was lost."""
+        for node, axis in seat.hand.places:
+            key = f"{node}.{axis}"
+            if (node, axis) in self.link.owned and now - seat.strange.get(key, now) > STRANGE_S:
+                seat.strange[key] = now  # the next look is as far away
+                with suppress(NoAnswer, DeviceRefused):
+                    self.link.check_owned(node, axis)
 
     def _let_go(self, seat: Seat) -> None:
         """Half of a pair is not driven alone, and after a fault each axis begins anew."""
@@ -326,24 +365,42 @@ class Session:
         self, seconds: float | None, asked: Callable[[], bool] = lambda: False,
         look: Callable[[], None] = lambda: None,
     ) -> None:  # fmt: skip
-        """Drive for so long, or until asked to end; `look` is called after each step."""
+        """Drive for so long, or until asked to end; `look` is called after each step.
+
+        When it breaks off what is ours is stopped, and telemetry is put back.
+        """
         due = self.now()
-        while not (self.ended or asked() or (seconds is not None and self.now() >= seconds)):
-            self.step()
-            look()
-            due = max(due + STEP_S, self.now())
-            self.link.wait(max(0.001, due - self.now()))
+        try:
+            while not (self.ended or asked() or (seconds is not None and self.now() >= seconds)):
+                self.step()
+                look()
+                due = max(due + STEP_S, self.now())
+                self.link.wait(max(0.001, due - self.now()))
+        except BaseException:
+            for place in [place for seat in self.seats for place in seat.hand.places if place in self.link.owned]:
+                with suppress(RingletError):
+                    self.link.stop(*place)
+            self._hush()
+            raise
 
     def close(self) -> None:
         """Bring every setpoint to rest within its bounds, and put telemetry back. The axes are still owned."""
         end = self.now() + BRAKE_S
-        while sum(not seat.hand.brake() for seat in self.seats) and self.now() < end:
-            self.link.wait(STEP_S)
+        try:
+            while self.now() < end and sum(  # a ring that somebody stops ramps down by itself
+                seat.stopped_by is None and not seat.hand.brake() for seat in self.seats
+            ):
+                self.link.wait(STEP_S)
+        finally:
+            self._hush()
+
+    def _hush(self) -> None:
         self._undo()
-        if self._live is not None:
+        live, self._live = self._live, None
+        if live is not None:
             with suppress(RingletError):
-                self._live.stop()
-            self._live = None
+                for key in live.stop():
+                    self.tell(self.now(), key, f"telemetry of axis {key} could not be put back as it was")
 
     # --- measured --------------------------------------------------------------------------------------------------
 

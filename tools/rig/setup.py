@@ -64,6 +64,19 @@ def orders_of(texts: Sequence[str]) -> list[Order]:
     return found
 
 
+def check_orders(orders: Sequence[Order], seats: Sequence[Seat], seconds: float) -> None:
+    """Raise UsageProblem for a word that would never be carried out. `seconds` is how long the run is, 0 for no end."""
+    driven = ", ".join(seat.key for seat in seats)
+    for one in orders:
+        if one.place and one.place not in {seat.key for seat in seats}:
+            raise UsageProblem(f"--at names axis {one.place}, and what is driven here is: {driven}; name one of these.")
+        if seconds and one.at_s >= seconds:
+            raise UsageProblem(
+                f"--at asks for {one.word} at {one.at_s:g} s, and the run ends after {seconds:g} s; give more "
+                "--seconds."
+            )
+
+
 def range_address(text: str) -> int | None:
     """`any`, or the address of a range sensor. Raises UsageProblem."""
     if text == "any":
@@ -97,6 +110,8 @@ class Builder:
     def __init__(self, link: Link, rig: RigFile | None, wish: Wish) -> None:
         self.link, self.rig, self.wish = link, rig, wish
         self._cards: dict[str, str] = {}
+        self._used: set[str] = set()
+        """axes whose marks were looked for"""
         for text in wish.marks:
             place, equals, card = text.rpartition("=")
             key = name_of(place_of(place, "the axis of --marks")) if equals else ""
@@ -123,6 +138,12 @@ class Builder:
         for place in taken:
             if taken.count(place) > 1:
                 raise UsageProblem(f"axis {name_of(place)} would be driven twice; leave --pair or a control out.")
+        for key in self._cards:
+            if key and key not in self._used:
+                needing = ", ".join(sorted(self._used)) or "none"
+                raise UsageProblem(
+                    f"--marks is given for axis {key}, and marks are needed for: {needing}; leave it out."
+                )
         return seats
 
     def _focus(self, nodes: dict[int, list[int]], controlled: list[Place]) -> Place:
@@ -148,6 +169,7 @@ class Builder:
         return str(self.link.axis(*place).get("role"))
 
     def _seat(self, place: Place, control: ControlEntry | None, ranged: bool) -> Seat:
+        from ringlet.tools.lens import transfer
         from ringlet.tools.rig.partner import Partner
 
         partner = self._partner(place) if self.wish.paired else None
@@ -156,6 +178,8 @@ class Builder:
             raise UsageProblem(
                 f"axis {name_of(place)} has {curve.unit} marks, and readings are distances; see --focus."
             )
+        if ranged:
+            transfer.fits_role(self.link.axis(*place), DISTANCE)  # marks may be named for whatever ring
         pairing = None
         if partner is not None and curve is not None:
             pairing = Partner(curve, self._curve(partner, first=False))
@@ -181,6 +205,7 @@ class Builder:
         from ringlet.tools.lens.marksfile import MarkTable
 
         key = name_of(place)
+        self._used.add(key)
         named = self._cards.get(key, self._cards.get("") if first else None)
         if named is not None:
             return marksfile.load(named).curve()

@@ -17,8 +17,8 @@ from ringlet.protocol.codec import Packet
 from ringlet.protocol.codes import ENUMS, names
 from ringlet.protocol.header import EVERYONE
 from ringlet.protocol.params import BY_NAME
-from ringlet.tools.axis_handle import MDEG, AxisHandle
-from ringlet.tools.errors import DeviceRefused, NoAnswer, UsageProblem
+from ringlet.tools.axis_handle import MDEG, AxisHandle, put_back
+from ringlet.tools.errors import DeviceRefused, NoAnswer, RingletError, UsageProblem
 from ringlet.tools.link import Link
 from ringlet.tools.takes.layout import Sample
 
@@ -117,13 +117,18 @@ class Live:
         return self.link.clock.now() - self._begin
 
     def start(self) -> None:
-        """Switch telemetry on. The start is second 0."""
-        for feed in self._feeds.values():
-            feed.polled = not self._stream(feed)
-        for node in self._clocks:
-            if not all(feed.polled for (other, _), feed in self._feeds.items() if other == node):
-                for _ in range(CLOCK_LOOKS):
-                    self._look_at_clock(node)
+        """Switch telemetry on. The start is second 0. Where that fails telemetry is put back as it was."""
+        try:
+            for feed in self._feeds.values():
+                feed.polled = not self._stream(feed)
+            for node in self._clocks:
+                if not all(feed.polled for (other, _), feed in self._feeds.items() if other == node):
+                    for _ in range(CLOCK_LOOKS):
+                        self._look_at_clock(node)
+        except BaseException:
+            with suppress(RingletError):
+                self.stop()
+            raise
         self._begin = self.link.clock.now()
         for feed in self._feeds.values():
             feed.heard_at, feed.period = self._begin, 1 / self.rate
@@ -134,28 +139,24 @@ class Live:
         get = feed.handle.get
         if get("shared-line") == "on":
             return False
-        before = (get("telemetry-rate"), get("telemetry-select"))
+        before = feed.before = (get("telemetry-rate"), get("telemetry-select"))  # without an answer they may be set
         try:
             feed.handle.set("telemetry-select", int(before[1]) | _SELECT)
             feed.handle.set("telemetry-rate", round(self.rate))
         except DeviceRefused:  # another control owns the axis: it may be streaming what we need
+            feed.before = None
             return bool(before[0] and int(before[1]) & _SELECT == _SELECT)
-        feed.before = before
         return True
 
     def stop(self) -> list[str]:
         """Telemetry as it was before; returns axes where it could not be put back."""
         self._undo()
-        left = []
-        for feed in self._feeds.values():
-            if feed.before is None:
-                continue
-            try:
-                feed.handle.set("telemetry-rate", feed.before[0])
-                feed.handle.set("telemetry-select", feed.before[1])
-            except (DeviceRefused, NoAnswer):
-                left.append(feed.key)
-        return left
+        left = put_back(
+            (feed.handle, name, value)
+            for feed in self._feeds.values() if feed.before is not None
+            for name, value in zip(("telemetry-rate", "telemetry-select"), feed.before, strict=True)
+        )  # fmt: skip
+        return list(dict.fromkeys(f"{handle.node}.{handle.axis}" for handle in left))
 
     # --- streamed ------------------------------------------------------------------------------------------------
 

@@ -159,7 +159,11 @@ class Recorder:
             trouble = self._trouble
             self._give_up()
             raise trouble
-        left = self._give_up()
+        try:
+            left = self._give_up()
+        except BaseException:  # Ctrl-C once more: what there is of the take is kept
+            self.writer.close("interrupted")
+            raise
         for node, unsure in self.live.clock_unsure.items():
             self._tell(self.live.now(), "clock", "", f"Times of node {node} are known to +-{1e3 * unsure:.1f} ms.", 0)
         for key in left:

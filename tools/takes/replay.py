@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -17,20 +18,22 @@ from ringlet.protocol.states import STATES, State
 from ringlet.tools import cli_common as common
 from ringlet.tools.axis_handle import MDEG
 from ringlet.tools.bench.ramp import MotionLimits
-from ringlet.tools.errors import CheckFailed, UsageProblem
+from ringlet.tools.errors import CheckFailed, DeviceRefused, UsageProblem
+from ringlet.tools.lens.wiretable import NUMBERS, WireTable
 from ringlet.tools.link import Link
-from ringlet.tools.places import place_in
+from ringlet.tools.places import name_of, place_in
 from ringlet.tools.takes.chase import Chase
 from ringlet.tools.takes.columns import columns
 from ringlet.tools.takes.frames import runs
 from ringlet.tools.takes.interrupt import asked_to_end
-from ringlet.tools.takes.layout import Sample
+from ringlet.tools.takes.layout import AxisInfo, Sample
 from ringlet.tools.takes.live import Live
 from ringlet.tools.takes.plan import Motor, TooFast, Track, make_tracks, too_fast
 from ringlet.tools.takes.reader import Take
 from ringlet.tools.takes.recorder import RATE, Recorder
 from ringlet.tools.takes.survey import id_of
 from ringlet.tools.takes.timecodes import text_of
+from ringlet.tools.takes.writer import check_new
 
 PERIOD_S: Final = 0.01
 """Between two setpoints of one axis."""
@@ -41,6 +44,10 @@ LEAD: Final = 0.75
 because at its limits a motor cannot catch up (found by trying on the ramp generator; see test_takes_plan)."""
 FASTEST: Final = 10.0
 """Times the speed of the take: then setpoints are 0.1 s of the take apart (our choice). The check says what fits."""
+SLOWEST: Final = 0.01
+ORDERS: Final = {"velocity": 1, "acceleration": 2, "jerk": 3}
+"""What of a take shrinks with its speed, and with which power of it."""
+_TRIES: Final = 12
 LOOK_HZ: Final = 50.0
 ASK_HZ: Final = 4.0
 """Looks a second at each axis on a line where every look is an exchange that setpoints must wait for."""
@@ -74,6 +81,8 @@ class Plan:
     where: Mapping
     speed: float
     too_fast: list[TooFast] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    """what a person should know before it plays, one sentence each"""
 
     @property
     def begin_s(self) -> float:
@@ -87,6 +96,21 @@ class Plan:
     def seconds(self) -> float:
         """How long it plays."""
         return (self.end_s - self.begin_s) / self.speed
+
+    def fitting_speed(self) -> float | None:
+        """A speed at which the take fits, in hundredths and near the highest; None where a slower one does not help."""
+        speed = self.speed
+        for _ in range(_TRIES):
+            found = [one for key, track in self.tracks.items() for one in too_fast(track, self.motors[key], speed)]
+            if not found:
+                return speed
+            if any(one.what not in ORDERS for one in found):
+                return None
+            share = min((one.limit / abs(one.value)) ** (1.0 / ORDERS[one.what]) for one in found)
+            speed = min(math.floor(100.0 * speed * share), round(100.0 * speed) - 1) / 100.0
+            if speed < SLOWEST:
+                return None
+        return None
 
     def place(self, take_s: float) -> str:
         """A time of the take as people look for it: its time address, if it has any, and seconds."""
@@ -131,8 +155,26 @@ def make_plan(link: Link, take: Take, where: Mapping, speed: float = 1.0, *, nam
     polled = {event.axis for event in take.events() if event.what == "polled"}
     tracks = make_tracks({source: held[source] for source in where}, take.axes, polled)
     plan = Plan(take, tracks, motors, where, speed)
+    for source, place in where.items():
+        if other_marks(link, take.axes[source], place):
+            plan.notes.append(
+                f"Axis {name_of(place)} holds other marks than axis {source} of the take had: the ring plays in "
+                f"degrees, so its {take.axes[source].marks_kind} will be another one."
+            )
     plan.too_fast = [one for source, track in tracks.items() for one in too_fast(track, motors[source], speed)]
     return plan
+
+
+def other_marks(link: Link, info: AxisInfo, place: tuple[int, int]) -> bool:
+    """Whether an axis has marks now, and other ones than the axis of the take had; asks for their check value only."""
+    if not info.marks or info.marks_kind not in NUMBERS:
+        return False
+    had = WireTable.just(info.marks_kind, ((at, math.inf if x is None else x) for at, x in info.marks))
+    try:
+        held: m.Marks = link.request(m.GetMarks(0), node=place[0], axis=place[1])
+    except DeviceRefused:  # a board without marks
+        return False
+    return held.count > 0 and (held.values, held.count, held.check) != (NUMBERS[had.unit], len(had.marks), had.check)
 
 
 def _motor(link: Link, take: Take, source: str, place: tuple[int, int], named: bool) -> Motor:
@@ -171,13 +213,16 @@ def replay(
 ) -> dict[str, Reached]:  # fmt: skip
     """Play a plan. With `chase` in step with the time addresses on the bus, otherwise with the clock.
 
-    Raises CheckFailed when it is too fast for the motors (nothing has moved then) or an axis does not go on.
+    Raises UsageProblem when the file to record to cannot be made and CheckFailed when it is too fast for the motors
+    (nothing has moved then), and when an axis does not go on.
     """
     if plan.too_fast:
         raise CheckFailed(
             f"nothing was moved, because the take is too fast: {plan.too_fast[0].sentence(plan.place)}"
             + (f" (and {len(plan.too_fast) - 1} more)" if len(plan.too_fast) > 1 else "") + "."
         )  # fmt: skip
+    if record is not None:
+        check_new(record)  # before anything moves
     found = runs(plan.take.stamps())
     if chase and (not found or plan.speed != 1.0):
         raise UsageProblem("following time addresses needs a take that has some, played at speed 1.")
@@ -214,7 +259,8 @@ class _Player:
                     try:
                         self._stream(live, live.step)
                     finally:
-                        live.stop()
+                        for key in live.stop():
+                            self.say(f"Telemetry of axis {key} could not be put back as it was.")
                 else:
                     with Recorder(self.link, record, places, rate=rate, on_sample=self._seen) as recorder:
                         self._stream(recorder.live, recorder.tick)
@@ -226,9 +272,9 @@ class _Player:
         return {source: Reached(one[0], one[1], int(one[2])) for source, one in self.worst.items()}
 
     def _stopped(self, heard: Packet, _: float) -> None:
-        """Anyone may stop, and the next setpoint must not undo it."""
+        """Anyone may stop, a second program at our own address too, and the next setpoint must not undo it."""
         concerned = heard.dst in (EVERYONE, *(node for node, _ in self.plan.where.values()))
-        if heard.src != self.link.source and concerned:
+        if concerned:
             self.trouble = self.trouble or f"control {heard.src} sent a stop"
 
     def _keep_fed(self) -> None:
@@ -244,13 +290,16 @@ class _Player:
     def _approach(self) -> None:
         self.say("Going to the first position of the take.")
         for back in (APPROACH_DEG, 0.0):  # always from the same side, so that play and friction are the same each time
+            longest = 0.0
             for source, handle in self.handles.items():
                 motor = self.plan.motors[source]
                 first = self.plan.tracks[source].at(self.plan.begin_s)[0]
                 goal = first - back if first - back >= motor.low_deg else first + back
-                handle.move(min(motor.high_deg, max(motor.low_deg, goal)), wait=False)
+                goal = min(motor.high_deg, max(motor.low_deg, goal))
+                longest = max(longest, handle.patience(goal))
+                handle.move(goal, wait=False)
             for handle in self.handles.values():
-                handle.rest()
+                handle.rest(longest)
         self.link.wait(SETTLE_S)
 
     def _stream(self, live: Live, step: Callable[[], None]) -> None:
@@ -268,6 +317,7 @@ class _Player:
         due = link.clock.now()
         while True:
             now = self._take_s()
+            self._watch()  # before the next setpoint, which would undo a stop
             for source, handle in self.handles.items():
                 aim = plan.tracks[source].aim(now + self.lead, plan.speed, plan.motors[source])
                 link.send(m.StreamRing(0, round(MDEG * aim)), node=handle.node, axis=handle.axis)
@@ -277,7 +327,6 @@ class _Player:
                 self.say(f"Interrupted at {plan.place(now)} of the take.")
                 raise KeyboardInterrupt
             step()
-            self._watch()
             self.progress(now)
             due = max(due + self.period, link.clock.now())
             link.wait(due - link.clock.now())

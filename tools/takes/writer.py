@@ -169,6 +169,12 @@ class TakeWriter:
         )
 
 
+def check_new(path: Path) -> None:
+    """Raise UsageProblem when a new file could not be made here, in the words of `Disk`, and leave no file."""
+    Disk(path).close()
+    path.unlink()
+
+
 class Disk:
     """A new file that is there after a power cut too. Nothing is held back in memory, so a full disk shows at once."""
 
