@@ -114,7 +114,7 @@ class Parameters(OfAxis):
 
 
 class Saved(OfAxis):
-    """Settings were stored."""
+    """Settings were stored; axis 15 is all axes and the node itself."""
 
     saved: Literal[True]
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager, suppress
 from decimal import ROUND_HALF_EVEN, Decimal, InvalidOperation
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
@@ -13,7 +15,7 @@ from ringlet.protocol.header import ALL_AXES
 from ringlet.protocol.params import BY_NAME, Param
 from ringlet.protocol.physical import ValueProblem, read_parameter, show_parameter, to_counts
 from ringlet.protocol.states import State
-from ringlet.tools.errors import CheckFailed, DeviceRefused, NoAnswer, UsageProblem, fault_text
+from ringlet.tools.errors import CheckFailed, DeviceRefused, NoAnswer, RingletError, UsageProblem, fault_text
 
 if TYPE_CHECKING:
     import numpy as np
@@ -23,10 +25,13 @@ if TYPE_CHECKING:
 
 MDEG: Final = 1000
 """Counts of ring position and velocity in a degree (the schema's scale, 0.001)."""
+TRAVEL_COUNTS: Final = 65535
+"""Counts of the whole travel."""
 POLL_EVERY: Final = 0.02
 """Seconds between two looks at an axis that is on its way."""
 MOVE_TIMEOUT: Final = 60.0
 FIND_TIMEOUT: Final = 120.0
+"""Seconds; a slow move or search that needs longer by its own speed gets twice the time that it needs."""
 _KINDS: Final = {name: number for number, name, _ in ENUMS["poll"]}
 _RECORDED: Final = ("motion", "drive", "sample")
 _RATE, _SELECT, _SHARED = (BY_NAME[name] for name in ("telemetry-rate", "telemetry-select", "shared-line"))
@@ -66,17 +71,35 @@ class AxisHandle:
 
     # --- motion ------------------------------------------------------------------------------------------------
 
-    def move(self, deg: float, speed: float | None = None, wait: bool = True, timeout: float = MOVE_TIMEOUT) -> None:
+    def move(self, deg: float, speed: float | None = None, wait: bool = True, timeout: float | None = None) -> None:
         """Go to a ring position in degrees, at `speed` deg/s at the most. With `wait` return at rest on it.
 
-        Raises CheckFailed when the move ends elsewhere.
+        Raises CheckFailed when the move ends elsewhere, or takes longer than `timeout` seconds (default: `patience`);
+        then it goes on. When the waiting breaks off otherwise (no answer, Ctrl-C) the axis is stopped.
         """
         velocity = 0 if speed is None else counts(speed, "speed", "deg/s", lo=1, hi=(1 << 24) - 1)
         self._request(m.Move(0, counts(deg, "position", "deg"), velocity))
         if wait:
-            status = self.rest(timeout)
-            if not status.flags >> Flag.ON_TARGET & 1:
-                raise CheckFailed(f"{self._name()} came to rest before its target; somebody or something stopped it.")
+            with self._stopped_if_left():
+                self.arrive(self.patience(deg, speed) if timeout is None else timeout)
+
+    def move_travel(self, share: float, speed: float | None = None) -> None:
+        """Go to a share (0 to 1) of the travel, and return at rest on it; else as `move`."""
+        velocity = 0 if speed is None else counts(speed, "speed", "deg/s", lo=1, hi=(1 << 24) - 1)
+        self._request(m.MoveTravel(0, round(share * TRAVEL_COUNTS), velocity))
+        with self._stopped_if_left():
+            low, high = float(self.get("travel-min")), float(self.get("travel-max"))
+            self.arrive(self.patience(low + share * (high - low), speed))
+
+    def arrive(self, timeout: float) -> None:
+        """Wait until a move that was begun has come to rest. Raises CheckFailed when that is not on its target."""
+        if not self.rest(timeout).flags >> Flag.ON_TARGET & 1:
+            raise CheckFailed(f"{self._name()} came to rest before its target; somebody or something stopped it.")
+
+    def patience(self, deg: float, speed: float | None = None) -> float:
+        """Seconds that a move from here to a ring position may take: MOVE_TIMEOUT, longer where it goes slowly."""
+        most = float(self.get("velocity-limit"))
+        return max(MOVE_TIMEOUT, 2 * abs(deg - self.setpoint()) / (most if speed is None else min(most, speed)))
 
     def run(self, deg_s: float) -> None:
         """Turn at a velocity in deg/s until told otherwise, or to the travel limit."""
@@ -94,10 +117,21 @@ class AxisHandle:
         """Ramp down and hold; needs no ownership and awaits no answer."""
         self.link.stop(self.node, self.axis)
 
-    def find_stops(self, wait: bool = True, timeout: float = FIND_TIMEOUT) -> None:
-        """Touch both end stops and store the travel inside them. With `wait` return when it is known."""
+    def find_stops(self, wait: bool = True, timeout: float | None = None) -> None:
+        """Touch both end stops and store the travel inside them. With `wait` return when it is known.
+
+        Raises CheckFailed when it takes longer than `timeout` seconds (default: FIND_TIMEOUT, longer where the finding
+        speed is low); then the search goes on. When the waiting breaks off otherwise the axis is stopped.
+        """
         self._request(m.FindStops(0))
-        if wait and not self.rest(timeout).flags >> Flag.CALIBRATED & 1:
+        if not wait:
+            return
+        with self._stopped_if_left():
+            if timeout is None:  # the search turns as far as its reach to one side, and to the other
+                reach, pace = float(self.get("finding-reach")), float(self.get("finding-speed"))
+                timeout = max(FIND_TIMEOUT, 2 * 2 * reach / pace)
+            status = self.rest(timeout)
+        if not status.flags >> Flag.CALIBRATED & 1:
             raise CheckFailed(f"{self._name()} ended its search without a travel; somebody or something stopped it.")
 
     def set_travel(self, end: str) -> None:
@@ -121,6 +155,18 @@ class AxisHandle:
             if self.link.clock.now() >= end:
                 raise CheckFailed(f"{self._name()} was still {names('state').get(status.state)} after {timeout:g} s.")
             self.link.wait(POLL_EVERY)
+
+    @contextmanager
+    def _stopped_if_left(self) -> Iterator[None]:
+        """For waiting on a motion: nobody looks after it any more when the waiting breaks off."""
+        try:
+            yield
+        except CheckFailed:
+            raise  # it says what the axis does
+        except BaseException:
+            with suppress(RingletError):
+                self.stop()
+            raise
 
     # --- reading -----------------------------------------------------------------------------------------------
 
@@ -188,22 +234,52 @@ class AxisHandle:
         """
         if (seconds is None) == (until is None):
             raise UsageProblem("a recording needs either a length in seconds or a condition that ends it.")
+        if not 1 <= rate <= _RATE.hi:
+            raise UsageProblem(f"the rate is {rate:g} samples a second; it must be 1 to {_RATE.hi}.")
         rows = _Rows(self)
         done = until if until is not None else lambda: False
         length = timeout if seconds is None else seconds
-        if not rows.start(rate):
-            rows.poll(rate, done, length)
-            return rows.recording()
         try:
-            self.link.wait_until(done, length)
+            if rows.start(rate):
+                self.link.wait_until(done, length)
+            else:
+                rows.poll(rate, done, length)
+            whole = rows.finish()
         except BaseException:
             # Ctrl-C, or a script that failed. What we drive stops before telemetry goes back, for that takes answers.
+            # On a broken link neither comes through; the first error is the one to tell.
             for node, axis in self.link.owned:
-                self.link.stop(node, axis)
-            raise
-        finally:
+                with suppress(RingletError):
+                    self.link.stop(node, axis)
             rows.finish()
+            raise
+        if not whole:
+            self.link.transport.notice(f"The telemetry of {self._name()} could not be put back as it was.")
         return rows.recording()
+
+
+def put_back(settings: Iterable[tuple[AxisHandle, str, Any]]) -> list[AxisHandle]:
+    """Write settings as they were before; returns the axes where that failed. Raises LinkProblem.
+
+    Ctrl-C breaks it off only when it comes twice; once it is raised when all is done.
+    """
+    left, failed = deque(settings), []
+    cut: KeyboardInterrupt | None = None
+    while left:
+        handle, name, value = left[0]
+        try:
+            handle.set(name, value)
+        except (DeviceRefused, NoAnswer):
+            failed.append(handle)
+        except KeyboardInterrupt as error:
+            if cut is not None:
+                raise
+            cut = error
+            continue
+        left.popleft()
+    if cut is not None:
+        raise cut
+    return failed
 
 
 class _Rows:
@@ -213,29 +289,34 @@ class _Rows:
         self._handle, self._link = handle, handle.link
         self._open: dict[int, dict[str, Any]] = {}
         self._rows: list[tuple[int, int, int, int, int]] = []
-        self._before: tuple[Any, Any] = (0, 1)
+        self._before: list[tuple[str, Any]] = []
+        """telemetry settings to put back"""
+        self._undo: Callable[[], None] = lambda: None
 
     def start(self, rate: float) -> bool:
         """Switch telemetry on; False where it must be asked for."""
         handle = self._handle
-        if not 1 <= rate <= _RATE.hi:
-            raise UsageProblem(f"the rate is {rate:g} samples a second; it must be 1 to {_RATE.hi}.")
         if handle.get(_SHARED.name) == "on":
             return False
-        self._before = (handle.get(_RATE.name), handle.get(_SELECT.name))
-        try:
-            handle.set(_SELECT.name, sum(1 << _KINDS[name] for name in _RECORDED))
-            handle.set(_RATE.name, round(rate))
-        except DeviceRefused:
-            return False
+        selected = sum(1 << _KINDS[name] for name in _RECORDED)
+        wanted = {_SELECT.name: selected, _RATE.name: round(rate)}
+        for name, value, before in [(name, value, handle.get(name)) for name, value in wanted.items()]:
+            self._before.insert(0, (name, before))  # without an answer it may be set all the same
+            try:
+                handle.set(name, value)
+            except DeviceRefused:
+                self._before.pop(0)
+                return False
         self._undo = self._link.subscribe(self._hear, _RECORDED)
         return True
 
-    def finish(self) -> None:
-        """Telemetry as it was before."""
+    def finish(self) -> bool:
+        """Telemetry as it was before; False where it could not be put back. Never raises a RingletError."""
         self._undo()
-        self._handle.set(_RATE.name, self._before[0])
-        self._handle.set(_SELECT.name, self._before[1])
+        try:
+            return not put_back([(self._handle, name, value) for name, value in self._before])
+        except RingletError:
+            return False
 
     def _hear(self, heard: Packet, _: float) -> None:
         if heard.src != self._handle.node or heard.axis != self._handle.axis:

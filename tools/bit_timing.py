@@ -47,7 +47,7 @@ def check(clock_hz: int, bitrate: int, prescaler: int, tseg1: int, tseg2: int, s
     wrong = []
     quanta = 1 + tseg1 + tseg2
     if clock_hz != bitrate * prescaler * quanta:
-        wrong.append(f"gives {clock_hz / (prescaler * quanta):.0f} bit/s")
+        wrong.append(f"gives {clock_hz / (prescaler * quanta):.9g} bit/s")
     if not 8 <= quanta <= 25:
         wrong.append(f"has {quanta} time quanta a bit, not 8 to 25")
     if not 1 <= sjw <= min(4, tseg2):

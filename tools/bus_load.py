@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from math import ceil
 from typing import Final, NamedTuple
 
 from ringlet.hwsim.can_bits import longest
@@ -29,6 +30,10 @@ MS: Final = 1_000_000
 """Times are whole nanoseconds."""
 CAN_RATES: Final = (125_000, 250_000, 500_000, 800_000, 1_000_000)
 """Bit rates that CiA 301 (CANopen) lists from 125 kbit/s on; from memory."""
+CAN_LEAST: Final = 10_000
+"""Slowest bit rate that CiA 301 lists; from memory."""
+BAUD_LEAST: Final = 1_200
+"""Slower lines are not used for motors: common practice, no source."""
 BAUDS: Final = (57_600, 115_200, 230_400, 460_800, 921_600, 1_000_000, 2_000_000)
 STOP_COPIES: Final = 3
 """A tool sends `stop` three times (ringlet.tools.link); counted as if at once."""
@@ -42,10 +47,23 @@ TARGETS: Final[dict[str, tuple[float, str]]] = {
     "fault": (10.0, "from the tick in which it is latched"),
     "request": (20.0, "from the decision to the node"),
     "answer": (50.0, "from the decision to the answer heard"),
+    "reading": (40.0, "of a hand control or range sensor, jitter of its way included; or the guide for its hand"),
 }
 """Latency targets in ms by group of messages: common practice, no source."""
 REPLY_MS: Final = 2.0
 """Time that a node takes to answer on a serial line: what the simulated node keeps; the protocol promises TIMING."""
+
+
+class Speaker(NamedTuple):
+    """A hand control or a range sensor: it speaks unasked, under a source address of its own."""
+
+    kind: str
+    """`knob` or `range`"""
+    source: int
+    rate: float
+    """Hz"""
+    jitter_ms: float
+    """by how much one reading may come later to the bus than another"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +91,8 @@ class Plan:
     """errors that may come at once (CAN, with `errors`)"""
     reply_ms: float = REPLY_MS
     """time that a node takes to answer (serial)"""
+    speakers: tuple[Speaker, ...] = ()
+    """controls and sensors beside the one control that asks; each knob is sent a guide with every setpoint"""
     targets: dict[str, float] = field(default_factory=lambda: {name: ms for name, (ms, _) in TARGETS.items()})
 
     @property
@@ -153,6 +173,10 @@ def _check(plan: Plan) -> None:
             f"{len(plan.axes)} nodes with {max(plan.axes)} axes do not fit; a bus has {NODE_LAST - NODE_FIRST + 1} "
             f"nodes of {AXES_MAX} axes at the most."
         )
+    low = CAN_LEAST if plan.is_can else BAUD_LEAST
+    if plan.bitrate < low:
+        what = "CAN bus has" if plan.is_can else "serial line has"
+        raise UsageProblem(f"{plan.bitrate} bit/s is too slow, a {what} {low} or more; give bits a second, not kbit/s.")
     for name in plan.telemetry:
         if name not in names("poll").values():
             raise UsageProblem(f"there is no telemetry {name!r}; choose from {', '.join(names('poll').values())}.")
@@ -166,25 +190,31 @@ def _messages(plan: Plan) -> Iterator[_Message]:
 
     def one(
         name: str, group: str, period: int, *, node: int = EVERYONE, axis: int = ALL_AXES, jitter: int = late,
-        answers: _Message | None = None, said: str = "",
+        answers: _Message | None = None, said: str = "", source: int = CONTROL_FIRST,
     ) -> _Message:  # fmt: skip
         row = KINDS.by_name[name]
         up = row.sender == "node"
         dst = (CONTROL_FIRST if answers else EVERYONE) if up else node
-        ident = Header(row.priority, row.code, dst, node if up else CONTROL_FIRST, axis).pack()
+        ident = Header(row.priority, row.code, dst, node if up else source, axis).pack()
         return _Message(row, group, node, axis, ident, period, jitter, answers, name=said or name)
 
     for copy in range(STOP_COPIES):
         yield one("stop", "stop", STOP_EVERY, jitter=0, said="stop" if copy == 0 else f"stop, copy {copy + 1}")
     yield one("clock", "setpoint", RARE)
-    yield one("keep-alive", "setpoint", _every(3000 / (BY_NAME["owner-timeout"].default)))
+    for who in plan.speakers:
+        said = f"{who.kind}, source {who.source}"
+        way = late + round(who.jitter_ms * MS)
+        yield one(who.kind, "reading", _every(who.rate), jitter=way, said=said, source=who.source)
+        if who.kind == "knob" and plan.setpoints:
+            yield one("guide", "reading", _every(plan.setpoints), said=f"guide, source {who.source}")
     for number, count in enumerate(plan.axes):
         node = NODE_FIRST + number
         for axis in range(count):
+            yield one("keep-alive", "setpoint", _every(3000 / (BY_NAME["owner-timeout"].default)), node=node, axis=axis)
             if plan.setpoints:
                 yield one("stream-ring", "setpoint", _every(plan.setpoints), node=node, axis=axis)
             if plan.rate:
-                period = max(1, PERIOD_MS[min(len(PERIOD_MS) - 1, max(1, round(plan.rate)))]) * MS
+                period = PERIOD_MS[min(len(PERIOD_MS) - 1, ceil(plan.rate))] * MS  # a node knows whole rates only
                 for name in plan.telemetry:
                     if plan.shared:
                         asked = one("poll", "telemetry", period, node=node, axis=axis, said=f"poll {name}")
@@ -314,7 +344,6 @@ def advise(plan: Plan, found: Budget) -> list[Advice]:
     if found.ok:
         return _room(plan)
     advice = []
-    speed = "bit rate" if plan.is_can else "baud rate"
     fits = _highest(lambda rate: replace(plan, rate=rate), plan.rate)
     if fits is not None and fits < plan.rate:
         advice.append(Advice(f"lower telemetry from {plan.rate:g} to {fits:g} Hz", rate=fits))
@@ -323,7 +352,7 @@ def advise(plan: Plan, found: Budget) -> list[Advice]:
         advice.append(Advice(f"lower the setpoint rate from {plan.setpoints:g} to {fits:g} Hz"))
     for rate in _faster(plan):
         if budget(replace(plan, bitrate=rate)).ok:
-            advice.append(Advice(f"take a {speed} of {rate / 1000:g} kbit/s", bitrate=rate))
+            advice.append(Advice(f"take {_speed(plan, rate)}", bitrate=rate))
             break
     if advice:
         return advice
@@ -331,11 +360,15 @@ def advise(plan: Plan, found: Budget) -> list[Advice]:
         for share in (0.75, 0.5, 0.25, 0.1, 0.05):
             less = replace(plan, bitrate=rate, rate=_share(plan.rate, share), setpoints=_share(plan.setpoints, share))
             if budget(less).ok:
-                fast = f"take a {speed} of {rate / 1000:g} kbit/s, " if rate != plan.bitrate else ""
+                fast = f"take {_speed(plan, rate)}, " if rate != plan.bitrate else ""
                 text = f"{fast}lower telemetry to {less.rate:g} Hz and setpoints to {less.setpoints:g} Hz"
                 return [Advice(text, less.rate, rate if fast else None)]
     missed = ", ".join(dict.fromkeys(row.group for row in found.rows if not row.ok))
     return [Advice(f"split the rig over several buses, or allow more time with --target for: {missed}")]
+
+
+def _speed(plan: Plan, rate: int) -> str:
+    return f"a bit rate of {rate / 1000:g} kbit/s" if plan.is_can else f"{rate} baud"
 
 
 def _share(rate: float, share: float) -> float:
@@ -369,7 +402,8 @@ def _room(plan: Plan) -> list[Advice]:
     if top is not None:
         advice.append(Advice(f"telemetry may rise to {top:g} Hz", rate=top))
     motors = most_motors(plan)
-    advice.append(Advice(f"{motors} motors with a node each would fit at these rates", motors=motors))
+    several = "s" * (motors != 1)
+    advice.append(Advice(f"{motors} motor{several} with a node each would fit at these rates", motors=motors))
     return advice
 
 

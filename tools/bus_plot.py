@@ -25,7 +25,7 @@ def latencies(plan: Plan, most: int = MOTORS) -> list[Budget]:
 def plot_latency(plan: Plan, path: Path, title: str, most: int = MOTORS) -> None:
     """Worst-case response of each group against motors, with its target, and the load; PNG, SVG or PDF."""
     from matplotlib.figure import Figure
-    from matplotlib.ticker import MaxNLocator
+    from matplotlib.ticker import LogFormatter, MaxNLocator
 
     budgets = latencies(plan, most)
     motors = list(range(1, most + 1))
@@ -36,8 +36,9 @@ def plot_latency(plan: Plan, path: Path, title: str, most: int = MOTORS) -> None
         known = [(n, time) for n, time in zip(motors, times, strict=True) if time is not None]
         if not any(row.group == group for row in budgets[0].rows):
             continue
-        if known:
-            top.plot(*zip(*known, strict=True), color=colour, marker=mark, ls=style, ms=4.5, lw=1.4, label=group)
+        name = group if known else f"{group}: no bound"
+        places, waits = zip(*known, strict=True) if known else ((), ())
+        top.plot(places, waits, color=colour, marker=mark, ls=style, ms=4.5, lw=1.4, label=name)
         top.axhline(plan.targets[group], color=colour, lw=0.9, ls=(0, (1, 2)))
         low = group in ("stop", "telemetry")  # so that neighbours do not cover each other
         top.annotate(
@@ -52,6 +53,7 @@ def plot_latency(plan: Plan, path: Path, title: str, most: int = MOTORS) -> None
             )
     top.set_yscale("log")
     top.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
+    top.yaxis.set_minor_formatter(LogFormatter())
     top.set_ylabel("worst-case response (ms)")
     bottom.bar(motors, [100 * one.load for one in budgets], color=SKY, edgecolor=GREY, lw=0.6, width=0.7)
     bottom.axhline(100, color=VERMILION, lw=1.1, ls=(0, (7, 3)))

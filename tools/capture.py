@@ -23,7 +23,12 @@ ERROR_BIT: Final = 1 << 29
 """Bit of the identifier that marks an error frame in such logs."""
 CHANNEL: Final = "can0"
 _LINE: Final = re.compile(r"\(\s*(\d+(?:\.\d+)?)\s*\)\s+(\S+)\s+(\S+)(?:\s+[RT])?")
-_LOG: Final = re.compile(rb"\s*\(\s*\d+(\.\d+)?\s*\)\s+\w+\s+[0-9A-Fa-f]{3,8}#")
+_LOG: Final = re.compile(rb"^\s*\(\s*\d+(\.\d+)?\s*\)\s+\S+\s+[0-9A-Fa-f]{3,8}#", re.MULTILINE)
+_LOOKED_AT: Final = 4096
+"""Bytes in which the first frame of a log stands; headings and notes may come before it."""
+_BOM: Final = b"\xef\xbb\xbf"
+_PACKETS: Final = (b"\xa1\xb2\xc3\xd4", b"\xd4\xc3\xb2\xa1", b"\xa1\xb2<M", b"M<\xb2\xa1", b"\n\r\r\n")
+"""How pcap files in either byte order and of either resolution begin, and pcapng files (from memory)."""
 _FRAME: Final = re.compile(r"([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})#(#?)(.*)")
 
 
@@ -121,12 +126,18 @@ def read_serial(data: bytes) -> Capture:
 
 
 def read_file(path: Path) -> Capture:
-    """A capture of either sort, told apart by its first line. Raises UsageProblem when it cannot be read."""
+    """A capture of either sort, told apart by how it begins. Raises UsageProblem when it cannot be read."""
     try:
         data = path.read_bytes()
     except OSError as error:
         raise UsageProblem(f"{path} cannot be read ({error.strerror}); check the path.") from None
-    if _LOG.match(data):
+    if data.startswith(_PACKETS):
+        raise UsageProblem(
+            f"{path} is a capture for Wireshark: open it there with the emitted dissector; here a log of CAN frames or "
+            "the raw bytes of a serial line can be read."
+        )
+    data = data.removeprefix(_BOM)
+    if _LOG.search(data[:_LOOKED_AT]):
         return read_can_log(data.decode("ascii", errors="replace"))
     return read_serial(data)
 

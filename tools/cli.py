@@ -203,7 +203,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as error:
-        return _say(f"{error.filename or 'a file'} cannot be used ({error.strerror}); check the path.", 2)
+        return _say(f"{error.filename or 'a file'} cannot be used ({error.strerror or error}); check the path.", 2)
     except Exception as error:
         # Tables, cards, rigs and sweeps have errors of their own; each is a sentence about what was given.
         if type(error).__module__.startswith("ringlet."):
@@ -224,6 +224,9 @@ def _one_sentence(error: Any) -> str:
     return f"{text.rstrip('.')}; see `{where} --help`."
 
 
+_OTHERS: Final = "; wait until it yields, or keep the axis with `ringlet own take --force` in another window"
+
+
 def _way_out(error: RingletError) -> str:
     """What to do about a refusal, in the words of this command line; empty for other errors, which say it."""
     if not isinstance(error, DeviceRefused):
@@ -232,11 +235,16 @@ def _way_out(error: RingletError) -> str:
 
     return {
         Refusal.NOT_CALIBRATED: "; add --find, run `ringlet find-stops`, or set it with `ringlet set-travel`",
-        Refusal.PAST_TRAVEL: "; `ringlet get travel-min travel-max` shows them",
-        Refusal.OWNED: "; wait until it yields, or add --force",
-        Refusal.NOT_OWNER: "; `ringlet own take` does that",
+        Refusal.PAST_TRAVEL: "; `ringlet get travel-min travel-max` shows the limits",
+        Refusal.OWNED: "; wait until it yields, or add --force" if error.of == "take" else _OTHERS,
+        Refusal.NOT_OWNER: (
+            _OTHERS if error.item else "; it was ours and is not now: it restarted, or heard us too late; try again"
+        ),
         Refusal.FAULTED: " with `ringlet clear-fault`",
-        Refusal.OUT_OF_RANGE: "; `ringlet schema` lists the ranges",
+        Refusal.OUT_OF_RANGE: (
+            "; `ringlet schema parameters` lists the ranges, and the four motion limits must fit together"
+            if error.of == "set" else "; `ringlet schema` lists the ranges"
+        ),
     }.get(Refusal(error.code) if error.code in set(Refusal) else Refusal.UNKNOWN_KIND, "")
 
 

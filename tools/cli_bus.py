@@ -9,7 +9,7 @@ import typer
 
 from ringlet.tools import cli_common as common
 from ringlet.tools.cli_common import AxisOption, JsonOption, LinkOption, NodeOption, SourceOption
-from ringlet.tools.errors import UsageProblem
+from ringlet.tools.errors import LinkProblem, UsageProblem
 
 if TYPE_CHECKING:
     from ringlet.tools.link import Link
@@ -30,8 +30,14 @@ def stop(
     from ringlet.protocol.header import ALL_AXES, EVERYONE
 
     dst, place = EVERYONE if node is None else node, ALL_AXES if axis is None else axis
-    with common.open_link(link, source) as bus:
-        bus.stop(dst, place)
+    try:
+        with common.open_link(link, source) as bus:
+            bus.stop(dst, place)
+    except LinkProblem as error:
+        raise LinkProblem(
+            f"no stop was sent: {str(error).rstrip('.')}; if something moves, cut the power, or end the program that "
+            "drives it with Ctrl-C."
+        ) from None
     if as_json:
         common.emit({"stop": {"node": dst, "axis": place}})
     else:
@@ -44,18 +50,24 @@ def discover(
     source: SourceOption = 1,
     as_json: JsonOption = False,
 ) -> None:
-    """Find all nodes, those without an address too.
+    """Find all nodes, those without an address too. An address given with --assign lasts until power-off unless saved.
 
     Examples: ringlet discover --link sim:pair; ringlet discover --assign --link can:socketcan:can0
     """
     from ringlet.protocol.codes import VERSION_MAJOR
+    from ringlet.protocol.header import FRESH
     from ringlet.tools import show
     from ringlet.tools.errors import NoAnswer
 
     with common.open_link(link, source) as bus:
+        fresh: set[int] = set()
+        bus.subscribe(lambda heard, _: fresh.add(heard.body.id) if heard.src == FRESH else None, ("announce",))
         found = sorted(bus.discover(assign=assign))
         if not found:
-            raise NoAnswer(f"no node answers on {bus.url}; check power, wiring and the link's speed.")
+            raise NoAnswer(common.nobody(bus))
+    for one in found:
+        if one.id in fresh and not one.fresh:
+            common.note(f"Address {one.address} lasts until power-off; `ringlet save --node {one.address}` keeps it.")
     if as_json:
         keys = ("address", "id", "major", "minor", "fresh")
         common.emit({"nodes": [{key: getattr(one, key) for key in keys} for one in found]})

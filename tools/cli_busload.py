@@ -9,11 +9,12 @@ import typer
 
 from ringlet.tools import cli_common as common
 from ringlet.tools.cli_common import JsonOption, LinkOption, SourceOption
+from ringlet.tools.cli_optics import picture
 from ringlet.tools.errors import UsageProblem
 
 if TYPE_CHECKING:
     from ringlet.tools.bit_timing import Timing
-    from ringlet.tools.bus_load import Advice, Budget, Plan
+    from ringlet.tools.bus_load import Advice, Budget, Plan, Speaker
 
 RATES = "Rates"
 BUS_LINES = "Bus"
@@ -74,24 +75,26 @@ def bus(
 ) -> None:
     """Load and worst-case latency of every message on a bus, against targets; and what to change.
 
-    Targets are stop, setpoint, telemetry, fault, request and answer, in ms (defaults: common practice, no source).
-    Exit code 1 when a target is missed.
+    Targets are stop, setpoint, telemetry, fault, request, answer and reading, in ms (defaults: common practice, no
+    source). Exit code 1 when a target is missed. Hand controls and range sensors count where a rig file names them.
 
     Examples: ringlet bus eight --bitrate 250000; ringlet bus --motors 8 --rate 50 --plot latency.png;
     ringlet bus pair --baud 115200 --rate 20 --target telemetry=100; ringlet bus trio --clock 80MHz;
-    ringlet bus eight --errors 20 --burst 3
+    ringlet bus pair --errors 20 --burst 3
     """
     from ringlet.tools import bus_load
 
     if bitrate and baud:
         raise UsageProblem("--bitrate is for CAN and --baud for a serial line; give one of them.")
+    if plot is not None:
+        picture(plot)
     axes, url_can, url_speed = _axes(rig, link, motors, source)
     is_can = url_can if not (bitrate or baud) else not baud
     plan = bus_load.Plan(
         axes=axes, is_can=is_can, bitrate=bitrate or baud or url_speed or (500_000 if is_can else 115_200), rate=rate,
         telemetry=tuple(dict.fromkeys(word.strip() for word in telemetry.split(",") if word.strip())),
         setpoints=setpoints, polls=polls, moves=moves, jitter_ms=jitter, errors=errors, burst=burst,
-        reply_ms=reply, targets=_targets(target or []),
+        reply_ms=reply, speakers=_speakers(rig), targets=_targets(target or []),
     )  # fmt: skip
     if errors and not is_can:
         raise UsageProblem("--errors is for CAN, which sends a damaged frame again; a serial line does not.")
@@ -135,6 +138,20 @@ def _axes(rig: str, link: str | None, motors: int, source: int) -> tuple[tuple[i
         return axes, bus_link.is_can, speed
 
 
+def _speakers(rig: str) -> tuple[Speaker, ...]:
+    """Hand controls and range sensors that a rig file names."""
+    if not rig:
+        return ()
+    from ringlet.hwsim.rigfile import load_rig
+    from ringlet.tools.bus_load import Speaker
+
+    file = load_rig(rig)
+    return tuple(
+        Speaker(kind, one.source, one.rate_hz, 1000 * one.jitter_s)
+        for kind, those in (("knob", file.controls), ("range", file.ranges)) for one in those
+    )  # fmt: skip
+
+
 def _speed(url: str, name: str) -> int:
     from urllib.parse import parse_qs
 
@@ -165,16 +182,18 @@ def _timings(clock: str, bitrate: int, length: float) -> list[Timing]:
 def _plot(plan: Plan, path: Path) -> None:
     from ringlet.tools.bus_plot import plot_latency
 
-    if path.suffix.lower() not in (".png", ".svg", ".pdf"):
-        raise UsageProblem(f"{path} has no known ending; write .png, .svg or .pdf.")
-    plot_latency(plan, path, f"Worst-case latency: {_says(plan)}")
+    plot_latency(plan, path, f"Worst-case latency\n{_says(plan)}")
 
 
 def _says(plan: Plan) -> str:
     """The plan in a few words."""
     line = f"CAN at {plan.bitrate / 1000:g} kbit/s" if plan.is_can else f"serial line at {plan.bitrate} baud"
     asked = f"{', '.join(plan.telemetry)} at {plan.rate:g} Hz" if plan.rate and plan.telemetry else "no telemetry"
-    return f"{line}, {asked}, setpoints at {plan.setpoints:g} Hz"
+    others = ""
+    for kind, name in (("knob", "hand control"), ("range", "range sensor")):
+        if count := sum(one.kind == kind for one in plan.speakers):
+            others += f", {count} {name}{'s' * (count != 1)}"
+    return f"{line}, {asked}, setpoints at {plan.setpoints:g} Hz{others}"
 
 
 def _document(plan: Plan, found: Budget, advice: list[Advice], timings: list[Timing]) -> dict[str, Any]:
@@ -262,3 +281,5 @@ def _show_timings(timings: list[Timing], clock: str, bitrate: int, length: float
             f"{one.oscillator:.2f} %", f"{max(0.0, one.line_m):.0f} m", "; ".join(one.problems) or "ok",
         )  # fmt: skip
     common.console().print(grid)
+    if all(one.problems for one in timings):
+        common.console().print("None of these is good: take another clock, a lower bit rate or a shorter line.")

@@ -8,11 +8,12 @@ import os
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
+from shlex import quote
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from ringlet.tools.errors import NoAnswer, RingletError, UsageProblem
+from ringlet.tools.errors import CheckFailed, NoAnswer, RingletError, UsageProblem
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -111,12 +112,18 @@ def nodes(link: Link, node: int | None) -> list[int]:
         return [node]
     found = link.discover()
     if not found:
-        raise NoAnswer(f"no node answers on {link.url}; check power, wiring and the link's speed.")
+        raise NoAnswer(nobody(link))
     if all(one.fresh for one in found):
         raise UsageProblem("the node that was found has no address yet; give it one with `ringlet discover --assign`.")
     if any(one.fresh for one in found):
         note("A node without an address is left out; `ringlet discover --assign` gives it one.")
     return sorted(one.address for one in found if not one.fresh)
+
+
+def nobody(link: Link) -> str:
+    """The sentence for a link on which no node answers."""
+    look = f"; `ringlet doctor --link {quote(link.url)}` looks for the reason" if not link.is_sim else ""
+    return f"no node answers on {link.url}; check power, wiring and the link's speed{look}."
 
 
 def one_node(link: Link, node: int | None) -> int:
@@ -135,7 +142,8 @@ def axes_of(link: Link, node: int, axis: int | None) -> list[int]:
     if axis is None:
         return list(range(count))
     if axis >= count:
-        raise UsageProblem(f"node {node} has no axis {axis}; it has axes 0 to {count - 1}.")
+        has = f"axes 0 to {count - 1}" if count > 1 else "only axis 0"
+        raise UsageProblem(f"node {node} has no axis {axis}; it has {has}.")
     return [axis]
 
 
@@ -171,22 +179,40 @@ def driving(
             taken.append(handle)
         yield
     except BaseException as cause:
-        # Ctrl-C, or an answer that did not come: stop is sent blind, for it needs no answer.
-        for handle in taken:
-            link.stop(handle.node, handle.axis)
-        try:
-            for handle in taken:
-                handle.rest(10.0)
-            if isinstance(cause, KeyboardInterrupt) and taken:
-                note(f"Stopped: {'the axes are' if several else 'the axis is'} at rest.")
-        except RingletError:
+        # Ctrl-C, or an answer that did not come: stop is sent blind, for it needs no answer. What another control has
+        # taken meanwhile is its own, and what it drives is not stopped.
+        ours = [one for one in taken if (one.node, one.axis) in link.owned]
+        if not _stopped(link, ours):
             rest, one = ("all axes are", "one") if several else ("the axis is", "it")
             note(f"Stop was sent, and it is not sure that {rest} at rest: cut the power if {one} moves.")
+        elif isinstance(cause, KeyboardInterrupt) and ours:
+            note(f"Stopped: {'the axes are' if several else 'the axis is'} at rest.")
         raise
     finally:
         for handle in taken:
             with suppress(RingletError):
                 handle.yield_()
+
+
+def _stopped(link: Link, handles: Sequence[AxisHandle]) -> bool:
+    """Send a stop to each; whether all are known to be at rest then, or have no drive any more. Raises nothing."""
+    for handle in handles:
+        with suppress(RingletError):  # the link may be gone: the other errors say so, and nothing may hide this stop
+            link.stop(handle.node, handle.axis)
+    resting = [_at_rest(handle) for handle in handles]
+    return all(resting)
+
+
+def _at_rest(handle: AxisHandle) -> bool:
+    try:
+        handle.rest(10.0)
+    except CheckFailed:  # a fault takes the drive away; an axis that moves on does not have one
+        with suppress(RingletError):
+            return state_of(handle) == "faulted"
+        return False
+    except RingletError:
+        return False
+    return True
 
 
 def agreed(question: str, yes: bool) -> bool:

@@ -2,12 +2,25 @@
 
 from __future__ import annotations
 
+import sys
+
 import typer
 
 from ringlet.tools import cli_common as common
 from ringlet.tools.cli_common import JsonOption, LinkOption
 
-MARKS = {"good": ("✓", "green"), "note": ("·", "yellow"), "bad": ("✗", "red")}
+MARKS = {"good": ("✓", "ok", "green"), "note": ("·", "note", "yellow"), "bad": ("✗", "BAD", "red")}
+"""The mark of a state, the word where it cannot be shown, and the colour."""
+STEP = ("→", "->")
+
+
+def plain(encoding: str) -> bool:
+    """Whether the marks would all become question marks."""
+    try:
+        "".join((*(mark for mark, _, _ in MARKS.values()), STEP[0])).encode(encoding)
+    except (UnicodeEncodeError, LookupError):
+        return True
+    return False
 
 
 def doctor(link: LinkOption = None, as_json: JsonOption = False) -> None:
@@ -28,12 +41,13 @@ def doctor(link: LinkOption = None, as_json: JsonOption = False) -> None:
         from rich.text import Text
 
         table = Table(box=None, show_header=False, padding=(0, 1))
+        words = plain(sys.stdout.encoding or "ascii")
         for one in found:
-            mark, colour = MARKS[one.state]
+            mark, word, colour = MARKS[one.state]
             said = Text(one.text)
             if one.next:
-                said.append(f"\n→ {one.next}", style="bold")
-            table.add_row(Text(mark, style=colour), one.topic, said)
+                said.append(f"\n{STEP[words]} {one.next}", style="bold")
+            table.add_row(Text(word if words else mark, style=colour), one.topic, said)
         common.console().print(table)
         if platform_note():
             common.note(platform_note())

@@ -64,21 +64,17 @@ def move(
 
     Examples: ringlet move 30 --find --link sim:single; ringlet move -12.5 --speed 40; ringlet move --travel 0.5
     """
-    from ringlet.protocol.messages import MoveTravel
-
     if (to is None) == (not travel):
         raise UsageProblem("give either a position in degrees or --travel with a share of 0 to 1.")
     limit = common.number(speed, "--speed", "deg/s", 0.001, 3600.0) if speed else None
     goal = common.number(to, "The position", "deg", -2e6, 2e6) if to is not None else 0.0
-    share = common.number(travel, "--travel", "of the travel", 0.0, 1.0) if travel else 0.0
+    share = common.number(travel, "--travel", "shares of the travel", 0.0, 1.0) if travel else 0.0
 
     def work(bus: Link, handle: AxisHandle) -> None:
         if to is not None:
             handle.move(goal, limit)
-            return
-        body = MoveTravel(0, round(share * 65535), round(1000 * (limit or 0.0)))
-        bus.request(body, node=handle.node, axis=handle.axis)
-        handle.rest()
+        else:
+            handle.move_travel(share, limit)
 
     _run(work, link, node, axis, source, force, as_json, find)
 
@@ -159,13 +155,18 @@ def find_stops(
 ) -> None:
     """Touch both end stops slowly, and set the travel inside them. Not for a ring without hard stops.
 
+    To be done after each power-up. `ringlet set torque-finding=0.05 finding-speed=10` before it makes it gentler.
+
     Example: ringlet find-stops --link sim:single
     """
 
     def work(bus: Link, handle: AxisHandle) -> None:
         handle.find_stops(wait=True)
         low, high = handle.get("travel-min"), handle.get("travel-max")
-        common.note(f"Travel: {low} to {high} deg. It is lost at power-off unless saved.")
+        common.note(
+            f"Travel: {low} to {high} deg. After a power-up the motor does not know where its ring stands: find the "
+            "stops again, also when the travel was saved."
+        )
 
     _run(work, link, node, axis, source, force, as_json)
 

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import Annotated, Any
 
 import typer
 
 from ringlet.tools import cli_common as common
 from ringlet.tools.cli_common import AxisOption, ForceOption, JsonOption, LinkOption, NodeOption, SourceOption
-from ringlet.tools.errors import UsageProblem
+from ringlet.tools.errors import CheckFailed, DeviceRefused, UsageProblem
+
+SavedAxisOption = Annotated[
+    int | None,
+    typer.Option("--axis", min=0, max=7, help="Only this axis; default: the whole node.", rich_help_panel=common.BUS),
+]
 
 
 def _rows(names: list[str]) -> list[Any]:
@@ -22,8 +28,8 @@ def _rows(names: list[str]) -> list[Any]:
     for name in names:
         if name not in BY_NAME:
             near = get_close_matches(name, BY_NAME, 3)
-            hint = f"; did you mean {' or '.join(near)}?" if near else "; `ringlet schema parameters` lists them."
-            raise UsageProblem(f"there is no parameter {name!r}{hint}")
+            hint = f"did you mean {' or '.join(near)}? " if near else ""
+            raise UsageProblem(f"there is no parameter {name!r}; {hint}`ringlet schema parameters` lists them.")
     return [BY_NAME[name] for name in names]
 
 
@@ -89,15 +95,20 @@ def set_(
     link: LinkOption = None,
     node: NodeOption = None,
     axis: AxisOption = None,
-    save: Annotated[bool, typer.Option("--save", help="Store all settings of the axis afterwards.")] = False,
+    save: Annotated[
+        bool, typer.Option("--save", help="Store all settings of the axis afterwards; after one of the node, all.")
+    ] = False,
     source: SourceOption = 1,
     as_json: JsonOption = False,
 ) -> None:
     """Write parameters. All values are checked before the first is sent; lost at power-off unless saved.
 
+    `address` and `shared-line` belong to the node; an address is taken at the next power-up.
+
     Examples: ringlet set velocity-limit=90 --link sim:single; ringlet set role=focus stall-time=0.25 --save
     """
     from ringlet.protocol import messages
+    from ringlet.protocol.header import ALL_AXES
     from ringlet.protocol.physical import read_parameter
 
     wanted: dict[str, str] = {}
@@ -112,30 +123,63 @@ def set_(
     counts = [(row, read_parameter(row, value)) for row, value in zip(rows, wanted.values(), strict=True)]
     with common.open_link(link, source) as bus:
         handle = common.one_axis(bus, node, axis)
+        known = _travel_known(handle)
         found = []
         for row, count in counts:
             place = _place(row, handle.axis)
-            found.append((row, bus.request(messages.Set(0, row.id, count), node=handle.node, axis=place).value))
-        if save:
-            handle.save()
+            try:
+                found.append((row, bus.request(messages.Set(0, row.id, count), node=handle.node, axis=place).value))
+            except DeviceRefused:
+                if found:
+                    common.note(f"In force already, and not stored: {', '.join(done.name for done, _ in found)}.")
+                raise
+        if known and not _travel_known(handle):
+            common.note(f"The travel of axis {handle.axis} is not known any more; find the end stops again.")
+        if "address" in wanted:
+            common.note(f"The new address is taken at the next power-up{'' if save else ', once it is saved'}.")
+        if save:  # what belongs to the node is stored only with everything on it
+            whole = any(row.scope == "node" for row, _ in counts)
+            (bus.axis(handle.node, ALL_AXES) if whole else handle).save()
         _show(found, handle.node, handle.axis, as_json)
+
+
+def _travel_known(handle: Any) -> bool:
+    from ringlet.protocol.codes import Flag
+
+    return bool(handle.status().flags >> Flag.CALIBRATED & 1)
 
 
 def save(
     link: LinkOption = None,
     node: NodeOption = None,
-    axis: AxisOption = None,
+    axis: SavedAxisOption = None,
     source: SourceOption = 1,
     as_json: JsonOption = False,
 ) -> None:
-    """Store all settings, marks and texts of the axis, so that they outlast a power cut.
+    """Store settings, marks and texts, so that they outlast a power cut: of the whole node, its address too.
 
-    Example: ringlet save --link 'serial:/dev/ttyUSB0?baud=115200' --axis 1
+    With --axis only those of that axis, and nothing of the node.
+
+    Examples: ringlet save --link 'serial:/dev/ttyUSB0?baud=115200'; ringlet save --node 16 --axis 1
     """
+    from ringlet.protocol.header import ALL_AXES
+
     with common.open_link(link, source) as bus:
-        handle = common.one_axis(bus, node, axis)
+        handle = bus.axis(common.one_node(bus, node), ALL_AXES) if axis is None else common.one_axis(bus, node, axis)
         handle.save()
-        _done("Settings are stored", {"saved": True}, handle, as_json)
+        if as_json:
+            common.emit({"node": handle.node, "axis": handle.axis, "saved": True})
+        elif axis is None:
+            typer.echo(f"Settings are stored: all axes of node {handle.node}, and its own ({_of_nodes()}).")
+        else:
+            typer.echo(f"Settings are stored: axis {handle.axis} of node {handle.node}.")
+
+
+def _of_nodes() -> str:
+    """Stored parameters that belong to a node and not to an axis."""
+    from ringlet.protocol.params import PARAMETERS
+
+    return ", ".join(row.name for row in PARAMETERS if row.scope == "node" and row.stored)
 
 
 def restore(
@@ -147,7 +191,7 @@ def restore(
     source: SourceOption = 1,
     as_json: JsonOption = False,
 ) -> None:
-    """Put settings back to what was saved. What is stored stays until the next save.
+    """Put the settings of the axis back to what was saved. What is stored stays until the next save.
 
     With --factory what will be lost is shown first: settings that are not the defaults, marks and texts.
 
@@ -194,21 +238,48 @@ def own(
             handle.take(force=force)
             if not as_json:
                 common.note(f"Control {source} owns it; Ctrl-C gives it up.")
-            try:
-                while not seconds:
-                    bus.wait(0.1)
-                bus.wait(seconds)
-            except KeyboardInterrupt:
-                pass  # the ordinary end of keeping an axis
-            finally:
-                handle.yield_()
-        elif what == "yield":
+            with suppress(KeyboardInterrupt):  # the ordinary end of keeping an axis
+                _keep(bus, handle, seconds)
             handle.yield_()
+        elif what == "yield":
+            _give_up(handle)
         answer = bus.request(GetOwner(0), node=handle.node, axis=handle.axis)
         who = show.address(answer.owner) if answer.owner else "nobody"
         left = f", for {answer.left / 1000:g} s without a sign of life" if answer.owner else ""
         data = {"owner": answer.owner, "left_s": answer.left / 1000 if answer.owner else None}
         _done(f"Owned by {who}{left}", data, handle, as_json)
+
+
+LOOK_S = 0.5
+"""Seconds between two looks at who owns an axis that is kept."""
+
+
+def _keep(bus: Any, handle: Any, seconds: float) -> None:
+    """Keep an axis for some seconds, 0 for ever. Raises CheckFailed when it is not ours any more."""
+    from ringlet.protocol.messages import GetOwner
+    from ringlet.tools import show
+
+    end = bus.clock.now() + seconds
+    while not seconds or bus.clock.now() < end:
+        bus.wait(min(LOOK_S, end - bus.clock.now()) if seconds else LOOK_S)
+        owner = bus.request(GetOwner(0), node=handle.node, axis=handle.axis).owner
+        if owner != bus.source:
+            who = f"{show.address(owner)} has taken it" if owner else "it restarted, or heard us too late"
+            raise CheckFailed(f"axis {handle.axis} of node {handle.node} is not ours any more: {who}.")
+
+
+def _give_up(handle: Any) -> None:
+    """Yield. Raises CheckFailed, in words that help, when the axis is not ours."""
+    from ringlet.protocol.codes import Refusal
+    from ringlet.tools import show
+
+    try:
+        handle.yield_()
+    except DeviceRefused as refused:
+        if refused.code not in (Refusal.OWNED, Refusal.NOT_OWNER):
+            raise
+        who = f"{show.address(refused.item)} owns it" if refused.item else "nobody owns it"
+        raise CheckFailed(f"axis {handle.axis} of node {handle.node} is not ours to give up: {who}.") from None
 
 
 def clear_fault(

@@ -162,31 +162,37 @@ def apply(
     held = setups.read(setups.path_of(folder_of(folder), name))
     with common.open_link(link, source) as bus:
         nodes = common.nodes(bus, None)
-        found = setups.differences(held, setups.take(bus, nodes, _progress(as_json)), words)
+        now = setups.take(bus, nodes, _progress(as_json))
+        found = setups.differences(held, now, words)
         todo = [one for one in found if not one.left]
         if not as_json:
             _say(found, name)
         applied = bool(todo) and not check and common.agreed(f"Change {len(todo)} settings?", yes)
         left: list[Difference] = []
-        if applied:
-            if "travel" in words and any(one.what.startswith("travel") for one in todo):
-                common.note(common.CAUTION)
+        if applied and "travel" in words and any(one.what.startswith("travel") for one in todo):
+            common.note(common.CAUTION)
+        stored = False
+        if applied or (store and not todo and not check):  # nothing to change is no reason not to store it
+            boards = setups.boards_of(held, now)
             places = sorted({(one.node, one.axis) for one in todo if one.axis != setups.NODE})
+            if store:  # a whole board at once, and while nobody else has a part of it
+                places = sorted({*places, *((address, axis) for address, axes in boards.items() for axis in axes)})
             with setups.quiet(bus, places, force):
                 setups.put_back(bus, todo, _progress(as_json))
                 left = [one for one in setups.differences(held, setups.take(bus, nodes), words) if not one.left]
                 if store and not left:
-                    for one_node, axis in places:
-                        bus.axis(one_node, axis).save()
+                    setups.store(bus, boards)
+                    stored = True
         if as_json:
             common.emit({"setup": name, "differences": [one._asdict() for one in found], "applied": applied,
-                         "not_taken": [one._asdict() for one in left],
-                         "stored": applied and store and not left})  # fmt: skip
+                         "not_taken": [one._asdict() for one in left], "stored": stored})  # fmt: skip
     if left:
         raise CheckFailed(f"{left[0].what} of {left[0].place} was written and reads differently; apply it again.")
     if applied and not as_json:
-        kept = "It is stored on the motors." if store else "It is lost at power-off unless saved (add --save)."
-        typer.echo(f"{len(todo)} settings are back as in {name!r}. {kept}")
+        kept = "" if store else " They are lost at power-off; the same with --save stores them."
+        typer.echo(f"{len(todo)} settings are back as in {name!r}.{kept}")
+    if stored and not as_json:
+        typer.echo("What is in force on these boards is stored on the motors.")
 
 
 def _say(found: list[Difference], name: str) -> None:

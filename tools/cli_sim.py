@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import os
 import sys
+from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,7 +13,9 @@ import typer
 
 from ringlet.tools import cli_common as common
 from ringlet.tools.cli_common import JsonOption
+from ringlet.tools.cli_optics import picture
 from ringlet.tools.errors import UsageProblem
+from ringlet.tools.extras import need, needed
 
 if TYPE_CHECKING:
     from ringlet.hwsim.cardfile import LensCard, MotorCard
@@ -19,6 +23,11 @@ if TYPE_CHECKING:
 
 MotorArgument = Annotated[str, typer.Argument(metavar="MOTOR", help="Motor card: a name in `ringlet cards`, a file.")]
 LensArgument = Annotated[str, typer.Argument(metavar="LENS", help="Lens card: a name in `ringlet cards`, a file.")]
+
+MOST_ROWS = 1_000_000
+"""Rows of one sweep: more are hours of work and gigabytes of memory."""
+BLOCK_ROWS = 128
+"""Rows of a sweep on each core between two moments at which they can be kept."""
 
 
 def sim(
@@ -55,6 +64,8 @@ def sim(
         raise UsageProblem("choose one of --serial, --tcp and --can.")
     if (channel and not can) or (port and not tcp):
         raise UsageProblem("--channel belongs to --can and --port to --tcp; add that, or leave it out.")
+    if store is not None and store.exists() and not store.is_dir():
+        raise UsageProblem(f"{store} is not a folder, so nothing could be saved in it; give another --store.")
     tcp = tcp or not (serial or can or has_terminals())
     how: How = "tcp" if tcp else ("socketcan" if channel else "slcan") if can else "serial"
     loaded = load_rig(rig)
@@ -64,7 +75,9 @@ def sim(
         typer.echo(json.dumps({"link": link}) if as_json else link)
         if not as_json:
             motors = sum(len(node.axes) for node in loaded.nodes)
-            typer.echo(f"{loaded.name}: {len(loaded.nodes)} nodes, {motors} motors, invented. Ctrl-C ends it.")
+            boards = f"{len(loaded.nodes)} node{'s' if len(loaded.nodes) > 1 else ''}"
+            turned = f"{motors} motor{'s' if motors > 1 else ''}"
+            typer.echo(f"{loaded.name}: {boards}, {turned}, invented. Ctrl-C ends it.")
             typer.echo(f"In another terminal: ringlet status --link {link}")
         sys.stdout.flush()
 
@@ -90,6 +103,7 @@ def rigs(as_json: JsonOption = False) -> None:
         grid.add_row(name, str(len(rig.nodes)), str(sum(len(node.axes) for node in rig.nodes)), rig.about)
     common.console().print(grid)
     typer.echo("Use one with --link sim:NAME, or serve it with: ringlet sim NAME")
+    typer.echo(f"To make your own, copy one from {files('ringlet.hwsim.rigs')} and give its path instead of a name.")
 
 
 def cards(
@@ -108,7 +122,8 @@ def cards(
     }
     chosen = [(kind, one, card) for kind, those in found.items() for one, card in those.items() if name in ("", one)]
     if not chosen:
-        raise UsageProblem(f"there is no card {name!r}; `ringlet cards` lists them.")
+        own = "; a card of your own is checked by `ringlet plant MOTOR LENS`" if name.endswith(".toml") else ""
+        raise UsageProblem(f"there is no card {name!r}; `ringlet cards` lists them{own}.")
     if as_json:
         common.emit({"cards": [{"kind": kind, "file": one} | card.model_dump() for kind, one, card in chosen]})
         return
@@ -123,6 +138,7 @@ def cards(
         for key, field in type(card).model_fields.items():
             grid.add_row(key, str(getattr(card, key)), field.description or "")
         common.console().print(grid)
+        typer.echo(f"To make your own, copy {files('ringlet.hwsim.cards') / f'{kind}-{one}.toml'} and give its path.")
 
 
 def plant(
@@ -143,9 +159,10 @@ def plant(
 
     motor_card, lens_card = cardfile.load_motor(motor), cardfile.load_lens(lens)
     found = figures(motor_card, lens_card, supply, ambient)
-    said = cautions(motor_card, lens_card, ambient)
+    fed = motor_card if supply is None else cardfile.vary(motor_card, {"supply_nominal_v": supply})
+    said = cautions(fed, lens_card, ambient)
     if plot is not None:
-        _picture(plot)
+        picture(plot)
         from ringlet.tools.plant_plot import plot_torque_speed
 
         plot_torque_speed(motor_card, lens_card, plot, supply, ambient)
@@ -163,11 +180,6 @@ def plant(
         screen.print(f"{show.LIMIT} {line}", soft_wrap=True)
     if plot is not None:
         screen.print(f"Written: {plot}", soft_wrap=True)
-
-
-def _picture(path: Path) -> None:
-    if path.suffix not in (".png", ".svg", ".pdf"):
-        raise UsageProblem(f"{path} is no name for a picture; end it in .png, .svg or .pdf.")
 
 
 def sweep(
@@ -205,22 +217,25 @@ def sweep(
         return
     if not motor or not lens or not vary:
         raise UsageProblem("give a motor card, a lens card and at least one KEY=...; --keys lists what can be varied.")
-    if plot is not None:
-        _picture(plot)
-    if out.suffix not in (".csv", ".parquet"):
-        raise UsageProblem(f"{out} is no name for a table; end it in .csv or .parquet.")
+    _table_name(out)
     axes = [engine.parse_axis(text) for text in vary]
     if len({axis.key for axis in axes}) < len(axes):
         raise UsageProblem("a key is varied twice; give each key once.")
+    shown = tuple(word.strip() for word in show_.split(",") if word.strip())
+    if plot is not None:
+        _drawable(plot, shown, [axis.key for axis in axes])
+    asked = rows or math.prod(len(axis.values) for axis in axes)
+    if asked > MOST_ROWS:
+        raise UsageProblem(f"that makes {asked} rows; {MOST_ROWS} are the most, so give fewer values or --rows.")
     plan = engine.latin_hypercube(axes, rows, seed) if rows else engine.grid(axes)
     moves = _moves(engine.Moves(), move or [])
     motor_card, lens_card = cardfile.load_motor(motor), cardfile.load_lens(lens)
-    columns = _with_progress(motor_card, lens_card, moves, plan, dask)
+    columns = _with_progress(motor_card, lens_card, moves, plan, dask, out)
     engine.write(columns, out)
     if plot is not None:
         from ringlet.tools.sweep_plot import plot_sweep
 
-        plot_sweep(columns, plot, tuple(show_.split(",")), f"{motor_card.name} on {lens_card.name}")
+        plot_sweep(columns, plot, shown, f"{motor_card.name} on {lens_card.name}")
     ranges = {
         name: {"lowest": float(low), "highest": float(high)}
         for name, column in columns.items()
@@ -237,7 +252,31 @@ def sweep(
     for name, ends in ranges.items():
         grid.add_row(label(name), f"{ends['lowest']:.4g}", f"{ends['highest']:.4g}")
     common.console().print(grid)
+    if never := sum(map(math.isnan, columns["settle_s"])):
+        typer.echo(f"{show.LIMIT} In {never} of {len(plan.rows)} rows the ring did not settle at the end of each move.")
     typer.echo("Written: " + ", ".join(str(path) for path in (out, plot) if path is not None))
+
+
+def _table_name(out: Path) -> None:
+    """Refuse what cannot become a table before the work is done. Raises UsageProblem."""
+    if out.suffix not in (".csv", ".parquet"):
+        raise UsageProblem(f"{out} is no name for a table; end it in .csv or .parquet.")
+    if out.suffix == ".parquet":
+        needed("sweep", "pyarrow.parquet")
+    if not out.parent.is_dir() or out.is_dir():
+        why = "it is a folder itself" if out.is_dir() else f"there is no folder {out.parent}"
+        raise UsageProblem(f"{out} cannot be written, for {why}; give another name.")
+
+
+def _drawable(plot: Path, shown: tuple[str, ...], keys: list[str]) -> None:
+    """Refuse a picture that cannot be drawn before the work is done. Raises UsageProblem."""
+    picture(plot)
+    need("bench")
+    from ringlet.tools.sweep_plot import outcome_names
+
+    wrong = [name for name in shown if name not in (*outcome_names(), *keys)]
+    if wrong or not shown:
+        raise UsageProblem(f"{', '.join(wrong) or '--show'} is no outcome; choose from {', '.join(outcome_names())}.")
 
 
 def _moves(moves: Moves, given: list[str]) -> Moves:
@@ -250,19 +289,45 @@ def _moves(moves: Moves, given: list[str]) -> Moves:
     return moves
 
 
-def _with_progress(motor: MotorCard, lens: LensCard, moves: Moves, plan: Plan, dask: str) -> dict[str, Table]:
+def _with_progress(
+    motor: MotorCard, lens: LensCard, moves: Moves, plan: Plan, dask: str, out: Path
+) -> dict[str, Table]:
+    """Run a plan block by block. When it is broken off, the rows that are done are written to `out` first.
+
+    A scheduler gets the whole plan at once.
+    """
+    import numpy as np
     from rich.console import Console
     from rich.progress import Progress
 
-    from ringlet.hwsim.sweep import run_sweep
+    from ringlet.hwsim import sweep as engine
 
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("Sweep", total=None)
+    total = len(plan.rows)
+    block = total if dask else BLOCK_ROWS * (os.cpu_count() or 1)
+    parts = [plan._replace(rows=plan.rows[first : first + block]) for first in range(0, total, block)]
+    done: list[dict[str, Table]] = []
 
-        def tell(done: int, total: int) -> None:
-            bar.update(task, completed=done, total=total)
+    def together() -> dict[str, Table]:
+        return {name: np.concatenate([one[name] for one in done]) for name in done[0]}
 
-        return run_sweep(motor, lens, moves, plan, progress=tell, dask=dask or None)
+    try:
+        with Progress(console=Console(stderr=True), transient=True) as bar:
+            task = bar.add_task("Sweep", total=total)
+            for part in parts[1:]:  # a value that is not allowed is told before the work begins
+                engine.prepare(motor, lens, moves, part)
+            for number, part in enumerate(parts):
+
+                def tell(rows: int, _: int, before: int = number * block) -> None:
+                    bar.update(task, completed=before + rows)
+
+                done.append(engine.run_sweep(motor, lens, moves, part, progress=tell, dask=dask or None))
+    except BaseException:
+        if done:
+            engine.write(together(), out)
+            kept = sum(len(one["settle_s"]) for one in done)
+            common.note(f"Broken off: the first {kept} of {total} rows are in {out}.")
+        raise
+    return together()
 
 
 def demo(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections import Counter
+from operator import index
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,6 +16,9 @@ from ringlet.tools.errors import UsageProblem
 
 if TYPE_CHECKING:
     from ringlet.tools.capture import Capture, Seen
+
+TIME_END = 2.0**32
+"""Times of a capture in s: what a pcap file can hold."""
 
 
 def schema(
@@ -90,7 +94,7 @@ def encode(
     priority: Annotated[int | None, typer.Option(min=0, max=7, help="Default: the kind's own.")] = None,
     extra: Annotated[str, typer.Option(help="Hex of body bytes past the known fields.")] = "",
     given: Annotated[str, typer.Option("--from", help="JSON that decode or encode gave: a file, or - for stdin.")] = "",
-    out: Annotated[Path | None, typer.Option(help="Write a capture file instead.")] = None,
+    out: Annotated[Path | None, typer.Option(help="Write a capture file instead; FILE.pcap for Wireshark.")] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Make the bytes of a message; the opposite of decode.
@@ -98,7 +102,7 @@ def encode(
     A value is given in the field's unit; 0x.. is a raw count; bits are a=1+b=1; texts are hex.
 
     Examples: ringlet encode move position=12.5 speed=0 --can; ringlet encode stop --dst 127 --serial;
-    ringlet decode --file a.log --json | ringlet encode --from - --serial --out a.bin
+    ringlet decode --file a.log --json | ringlet encode --from - --can --out a.pcap
     """
     from ringlet.tools import capture
 
@@ -115,7 +119,9 @@ def encode(
     if out is not None:
         if can == serial:
             raise UsageProblem("choose one of --can and --serial for the file.")
-        if can:
+        if out.suffix == ".pcap":
+            _pcap(out, seen, can)
+        elif can:
             out.write_text("".join(capture.can_log(seen)), encoding="ascii")
         else:
             out.write_bytes(b"".join(map(capture.serial_bytes, seen)))
@@ -125,6 +131,16 @@ def encode(
     else:
         for one in seen:
             typer.echo(capture.can_text(one) if can else capture.serial_bytes(one).hex())
+
+
+def _pcap(out: Path, seen: list[Seen], can: bool) -> None:
+    """A capture that Wireshark opens, and reads with the emitted dissector."""
+    from ringlet.tools import capture, pcap
+
+    if can:
+        pcap.write_can(out, ((one.time or 0.0, one.packet.ident, one.data) for one in seen))
+    else:
+        pcap.write_serial(out, ((one.time or 0.0, capture.serial_bytes(one)) for one in seen))
 
 
 def decode(
@@ -137,7 +153,7 @@ def decode(
 ) -> None:
     """Show what bytes mean; the opposite of encode.
 
-    Examples: ringlet decode --can 0C400810#00D4300000000000; ringlet decode --file capture.log --json
+    Examples: ringlet decode --can 0C408010#00D4300000000000; ringlet decode --file capture.log --json
     """
     from ringlet.protocol.wire import problem
     from ringlet.tools import capture, show
@@ -156,12 +172,17 @@ def decode(
             raise UsageProblem(f"no message is in these {len(data)} bytes ({_causes(found)}); a frame ends with 00.")
     elif file is not None:
         found = capture.read_file(file)
+        if found.lost and not found.seen:
+            raise UsageProblem(
+                f"no message is in {file} ({_causes(found)}); it should be a log of CAN frames with lines as "
+                "`(1.5) can0 0C408010#00D4300000000000`, or the raw bytes of a serial line."
+            )
     if as_json:
         emit({"messages": [to_json(one) for one in found.seen], "lost": dict(found.lost)})
         return
     screen = console()
     if len(found.seen) == 1:
-        screen.print(*show.message(found.seen[0].packet, found.seen[0].extra))
+        screen.print(*show.message(found.seen[0].packet, found.seen[0].extra), sep="\n")
         _warn(found.seen[0])
     else:
         for one in found.seen:
@@ -271,10 +292,12 @@ def _entries(source: str) -> list[Any]:
 def from_json(entry: Any) -> Seen:
     """A message from what `to_json` gave. Raises UsageProblem."""
     try:
-        head = {name: int(entry[name]) for name in ("dst", "src", "axis", "priority")}
+        head = {name: index(entry[name]) for name in ("dst", "src", "axis", "priority")}
         kind, fields, extra, time = str(entry["kind"]), dict(entry["fields"]), str(entry["extra"]), entry["time"]
         if time is not None:
             time = float(time)
+            if not 0.0 <= time < TIME_END:
+                raise ValueError
     except (TypeError, KeyError, ValueError):
         raise UsageProblem(f"{entry!r:.80} is no message; give what decode --json printed.") from None
     try:

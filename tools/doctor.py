@@ -17,8 +17,10 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from importlib import metadata
 from pathlib import Path
+from shlex import quote
 from typing import Final, NamedTuple
 
+from ringlet.protocol.codes import VERSION_MAJOR
 from ringlet.tools.errors import LinkProblem, RingletError
 from ringlet.tools.extras import EXTRAS
 
@@ -66,10 +68,10 @@ def installed() -> list[Finding]:
     for extra, gone in missing.items():
         job = EXTRAS[extra].job if extra in EXTRAS else extra
         if extra and gone:
-            text = f"for {job}; missing: {', '.join(gone)}"
+            text = f"{job}; missing: {', '.join(gone)}"
             found.append(Finding(f"extra {extra}", NOTE, text, f"pip install 'ringlet[{extra}]' if you want this"))
         elif extra:
-            found.append(Finding(f"extra {extra}", GOOD, f"for {job}"))
+            found.append(Finding(f"extra {extra}", GOOD, job))
     return found
 
 
@@ -174,19 +176,28 @@ def answers(url: str) -> list[Finding]:
     try:
         with Link.open(url) as link:
             nodes = link.discover()
-            heard = link.transport.heard
+            heard, clashes = link.transport.heard, set(link.clashes)
     except LinkProblem as error:
         return [Finding("link", BAD, str(error).rstrip("."), _way_in(url))]
     if not nodes:
         return [Finding("link", BAD, f"{url} opens, and no node answers", _silent(heard)), *_guess(url)]
     found = [Finding("link", GOOD, f"{url}: {len(nodes)} node{'s' if len(nodes) > 1 else ''} found")]
+    there = quote(url)
     for node in nodes:
+        text = f"{node.address} ({node.id:012X}), protocol {node.major}.{node.minor}"
         if node.fresh:
-            found.append(Finding("node", NOTE, f"{node.id:012X} has no address yet", "ringlet discover --assign"))
+            step = f"ringlet discover --assign --link {there}"
+            found.append(Finding("node", NOTE, f"{node.id:012X} has no address yet", step))
+        elif node.address in clashes:
+            found.append(Finding("node", BAD, f"{text}: another one answers at this address, so neither is driven",
+                                 "switch one of them off, and give the other another address"))  # fmt: skip
+        elif node.major != VERSION_MAJOR:
+            found.append(Finding("node", NOTE, f"{text}, and this program speaks {VERSION_MAJOR}: shown, not driven",
+                                 "use a program of its version, or change its firmware"))  # fmt: skip
         else:
-            found.append(Finding("node", GOOD, f"{node.address} ({node.id:012X}), protocol {node.major}.{node.minor}"))
-    if not any(node.fresh for node in nodes):
-        found.append(Finding("next", GOOD, "the bus works", f"ringlet status --link {url}"))
+            found.append(Finding("node", GOOD, text))
+    if all(one.state == GOOD for one in found):
+        found.append(Finding("next", GOOD, "the bus works", f"ringlet status --link {there}"))
     return found
 
 

@@ -98,20 +98,27 @@ def announcements(link: Link) -> Heard:
         link.wait(_window(link, TIMING["announce_window"].ms + TIMING["reply"].ms) + link.transport.slack / 2)
     finally:
         undo()
+    _note_clashes(link, nodes)
+    return Heard(nodes, link.transport.lost.total() > before, streaming)
+
+
+def _note_clashes(link: Link, nodes: list[Found]) -> None:
+    """A clash stays known until the next `discover`: that only one of the two was heard does not end it."""
     by_address: dict[int, set[int]] = defaultdict(set)
     for one in nodes:
         if not one.fresh:
             by_address[one.address].add(one.id)
-    link.clashes = {address: ids for address, ids in by_address.items() if len(ids) > 1}
-    return Heard(nodes, link.transport.lost.total() > before, streaming)
+    link.clashes.update({address: ids for address, ids in by_address.items() if len(ids) > 1})
 
 
 def discover(link: Link, *, assign: bool = False) -> list[Found]:
     """All nodes, sorted by address and id; with `assign` nodes without an address get the lowest free ones."""
+    link.clashes.clear()
     heard = announcements(link)
     if heard.strange and link.is_can:  # two frames under one identifier destroyed each other: once more
         again = announcements(link)
         heard = again._replace(nodes=heard.nodes + again.nodes)
+        _note_clashes(link, heard.nodes)
     found = {(one.address, one.id): one for one in heard.nodes}
     if link.is_can or not heard.streaming:
         everyone = not link.is_can and (link.transport.shared or heard.strange)

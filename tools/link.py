@@ -16,7 +16,8 @@ from __future__ import annotations
 import struct
 from collections import Counter, deque
 from collections.abc import Callable, Iterable
-from typing import TYPE_CHECKING, Any, Final, NamedTuple, Self
+from contextlib import suppress
+from typing import TYPE_CHECKING, Any, Final, Self
 
 from ringlet.protocol import messages as m
 from ringlet.protocol.codec import Packet, kind_of, pack, packet
@@ -29,6 +30,7 @@ from ringlet.tools.axis_handle import AxisHandle, Recording
 from ringlet.tools.clock import Clock
 from ringlet.tools.errors import DeviceRefused, LinkProblem, NoAnswer, RingletError, UsageProblem, WrongVersion
 from ringlet.tools.finding import Found
+from ringlet.tools.pending import ENDS, STARTS, Pending, lost_text, silence_text
 from ringlet.tools.transports import Notice, SimTransport, Transport, open_transport
 
 if TYPE_CHECKING:
@@ -47,27 +49,6 @@ _POLLED: Final = names("poll")
 _TELEMETRY: Final = frozenset(_POLLED.values())
 _OVERTAKEN: Final = 16
 """So far behind the last of its stream a message counts as late, not as many lost ones."""
-
-
-class _Pending(NamedTuple):
-    """A request that waits for its answer."""
-
-    kind: Kind
-    node: int
-    axis: int
-    tag: int
-    reply: str
-    answers: list[Packet]
-    restarts: list[Packet]
-    """announcements that the node made unasked: it has just been powered up"""
-
-    def answered_by(self, heard: Packet, source: int) -> bool:
-        body = heard.body
-        if heard.src != self.node or heard.dst != source or body.tag != self.tag or heard.axis != self.axis:
-            return False
-        if isinstance(body, m.Refused | m.Done):
-            return body.of == self.kind.code
-        return kind_of(body).name == self.reply
 
 
 class Link:
@@ -89,14 +70,16 @@ class Link:
         self.clashes: dict[int, set[int]] = {}
         """address -> unique ids, where several nodes answer at one address"""
         self._met: set[int] = set()
+        self._reopened = transport.reopened
         self._losses: Counter[str] = Counter()
         self._inbox: deque[Packet] = deque()
-        self._pending: list[_Pending] = []
+        self._pending: list[Pending] = []
         self._subscribers: dict[int, tuple[Callable[[Packet, float], None], frozenset[str]]] = {}
         self._next_subscriber = 0
         self._streams: dict[tuple[int, int, int, int], int] = {}
         self._tags: dict[tuple[int, int, int], int] = {}
         self._owned: dict[tuple[int, int], float] = {}
+        self._taken_at: dict[tuple[int, int], float] = {}
         self._keep_due = 0.0
         self._closed = False
 
@@ -136,9 +119,15 @@ class Link:
         self._closed = True
         try:
             for node, axis in list(self._owned):
-                self.request(m.Yield(0), node=node, axis=axis, retries=1)
-        except RingletError:
+                with suppress(DeviceRefused, NoAnswer):  # then it was stopped, and the owner time-out frees it
+                    self.request(m.Yield(0), node=node, axis=axis, retries=1)
+        except LinkProblem:
             pass  # the owner time-out does the same a little later
+        except BaseException:
+            for node, axis in self._owned:
+                with suppress(RingletError):
+                    self.stop(node, axis)
+            raise
         finally:
             self.transport.close()
 
@@ -190,6 +179,7 @@ class Link:
     def stop(self, node: int = EVERYONE, axis: int = ALL_AXES) -> None:
         """Stop everything, or one node or axis: sent three times, no answer awaited, no discovery needed."""
         body = m.Stop(self.next_tag(kind_of(m.Stop(0)).code, node, axis))
+        self._overtake(None, node, axis)
         for _ in range(STOP_REPEATS):
             self._put(body, node, axis)
             self.clock.sleep(STOP_GAP)
@@ -200,6 +190,8 @@ class Link:
         """Send a request and return the body of its reply. The tag is filled in; a repeat keeps it.
 
         `timeout` is in seconds for each try; by default the promised reply time, the transfer, and the host's share.
+        What a request may have begun does not go on when it ends without an answer, or by Ctrl-C: an axis that this
+        link owns is stopped, one that it did not own is given up again. A motion is not repeated after a stop.
         Raises DeviceRefused, NoAnswer, WrongVersion, LinkProblem, UsageProblem.
         """
         row = kind_of(body)
@@ -208,11 +200,21 @@ class Link:
         if not (0 < node < EVERYONE and 0 <= axis <= ALL_AXES):
             raise UsageProblem(f"there can be no axis {axis} of node {node}; nodes are 16 to 126, axes 0 to 7.")
         if row.owner or row.name == "take":
+            mine = (node, axis) in self._owned
             self._may_drive(node)
+            if row.owner and mine and (node, axis) not in self._owned:
+                raise LinkProblem(lost_text(node, axis))
         reply = _POLLED.get(body.what, "") if isinstance(body, m.Poll) else row.reply
-        pending = _Pending(row, node, axis, self.next_tag(row.code, node, axis), reply, [], [])
+        pending = Pending(row, node, axis, self.next_tag(row.code, node, axis), reply, [], [], [])
         wait = self.reply_time(row.name) if timeout is None else timeout
-        answer = self._ask(pending, body._replace(tag=pending.tag), wait, retries)
+        try:
+            answer = self._ask(pending, body._replace(tag=pending.tag), wait, retries)
+        except UsageProblem:
+            raise  # it was not sent
+        except BaseException:
+            with suppress(RingletError):
+                self._undo(row.name, node, axis)
+            raise
         if isinstance(answer, m.Refused):
             if answer.code in (Refusal.NOT_OWNER, Refusal.OWNED) and row.owner:
                 self._owned.pop((node, axis), None)
@@ -227,7 +229,23 @@ class Link:
             promised += TIMING["announce_window"].ms / 1000
         return promised + 2 * self.transport.frame_time + (self.transport.slack or 0.002)
 
-    def _ask(self, pending: _Pending, body: Any, timeout: float, retries: int) -> Any:
+    def _undo(self, name: str, node: int, axis: int) -> None:
+        """Nobody knows whether this request was heard: end what it may have begun. Needs no answer."""
+        mine = [place for place in self._owned if place[0] == node and axis in (place[1], ALL_AXES)]
+        if name in STARTS | ENDS and mine:
+            self.stop(node, axis)
+        elif name == "take" and not mine:
+            body = m.Yield(self.next_tag(kind_of(m.Yield(0)).code, node, axis))
+            for _ in range(STOP_REPEATS):  # the node does it once
+                self._put(body, node, axis)
+                self.clock.sleep(self.reply_time("yield") if self.transport.shared else STOP_GAP)
+
+    def _overtake(self, heard: Packet | None, node: int, axis: int) -> None:
+        """A stop for this node and axis: the requests under way are older."""
+        for one in self._pending:
+            one.overtaken_by(heard, node, axis)
+
+    def _ask(self, pending: Pending, body: Any, timeout: float, retries: int) -> Any:
         self._pending.append(pending)
         before = self._heard_so_far()
         first = self.clock.now()
@@ -238,7 +256,11 @@ class Link:
                         break  # a node that restarted meanwhile would save what it had before, and say that it is done
                     if self.clock.now() - first >= TIMING["repeat"].ms / 1000:
                         break  # the node would take it for a new request, and do it twice
+                    if pending.stops and pending.kind.name in STARTS:
+                        raise NoAnswer(pending.stopped_text())
                     self._losses["repeated requests"] += 1
+                if self._owned and self._keep_due <= self.clock.now():
+                    self._keep_alive()  # on a line with one voice it does not come while an answer is under way
                 self._put(body, pending.node, pending.axis)
                 end = self.clock.now() + timeout
                 while not pending.answers and (left := end - self.clock.now()) > ROUNDING:
@@ -308,7 +330,8 @@ class Link:
 
     def _keep_alive(self) -> float:
         period = min(self._owned.values()) / (3 * self.pace)
-        self.send(m.KeepAlive(0))
+        for node, axis in self._owned:  # not to everyone: what a script at this address left behind must end
+            self.send(m.KeepAlive(0), node=node, axis=axis)
         self._keep_due = self.clock.now() + period
         return period
 
@@ -328,6 +351,8 @@ class Link:
                     pending.restarts.append(heard)
         elif isinstance(heard.body, m.Owner) and heard.body.owner != self.source and not answered:
             self._owned.pop((heard.src, heard.axis), None)
+        elif isinstance(heard.body, m.Stop):
+            self._overtake(heard, heard.dst, heard.axis)
         if self._subscribers:
             now = self.clock.now()
             for callback, kinds in list(self._subscribers.values()):
@@ -359,16 +384,25 @@ class Link:
         known = self.nodes.get(heard.src)
         if known is not None and known.id != body.id:
             self._met.discard(heard.src)  # another board than before: look again before driving it
+            for place in [one for one in self._owned if one[0] == heard.src]:
+                del self._owned[place]
         for address in [a for a, f in self.nodes.items() if f.id == body.id and a != heard.src]:
             del self.nodes[address]
             self._met.discard(address)
         self.nodes[heard.src] = finding.found_of(heard)
         self._forget_streams(heard.src)
+        if heard.dst == EVERYONE:  # it has just been powered up, and obeys nobody; what was taken since then counts
+            since = self.clock.now() - (TIMING["announce_window"].ms + TIMING["reply"].ms) / 1000 - self.transport.slack
+            for place in [one for one in self._owned if one[0] == heard.src and self._taken_at.get(one, 0.0) < since]:
+                del self._owned[place]
 
     # --- what a node is, before anything is driven -----------------------------------------------------------
 
     def _may_drive(self, node: int) -> None:
         """Raise unless this is one node, with an address of its own, of our major version."""
+        if self._reopened != self.transport.reopened:  # something else may be at the other end now
+            self._reopened = self.transport.reopened
+            self._met.clear()
         if node == FRESH:
             raise UsageProblem(f"address {FRESH} is that of nodes without one; give the node an address first.")
         if node not in self._met:
@@ -411,7 +445,7 @@ class Link:
                         del self._owned[key]
             case m.Set():
                 if body.parameter == _TIMEOUT_ROW.id and (node, axis) in self._owned:
-                    self._owned[node, axis] = body.value / 1000
+                    self._lasts(node, axis, body.value)
                 self._forget_streams(node)
             case m.Restore() if (node, axis) in self._owned:
                 self._own(node, axis)
@@ -421,9 +455,27 @@ class Link:
         if axis == ALL_AXES:
             axes = list(range(self.request(m.Identify(0), node=node).axes))
         for one in axes:
-            value = self.request(m.Get(0, _TIMEOUT_ROW.id), node=node, axis=one).value
-            self._owned[node, one] = value * float(_TIMEOUT_ROW.scale)
-        self._keep_due = self.clock.now() + min(self._owned.values()) / (3 * self.pace)
+            known = (node, one) in self._owned
+            self._taken_at[node, one] = self.clock.now()
+            try:
+                self._lasts(node, one, self.request(m.Get(0, _TIMEOUT_ROW.id), node=node, axis=one).value)
+            except BaseException:
+                if not known:
+                    with suppress(RingletError):
+                        self._undo("take", node, one)
+                raise
+
+    def _lasts(self, node: int, axis: int, count: int) -> None:
+        """Ours for so long after the last that the node heard."""
+        self._owned[node, axis] = count * float(_TIMEOUT_ROW.scale)
+        due = self.clock.now() + min(self._owned.values()) / (3 * self.pace)
+        self._keep_due = due if len(self._owned) == 1 else min(self._keep_due, due)
+
+    def check_owned(self, node: int, axis: int) -> bool:
+        """Ask whether an axis still obeys this link, and forget it if not. Raises NoAnswer, DeviceRefused."""
+        if self.request(m.GetOwner(0), node=node, axis=axis, retries=0).owner != self.source:
+            self._owned.pop((node, axis), None)
+        return (node, axis) in self._owned
 
     # --- finding nodes -----------------------------------------------------------------------------------------
 
@@ -443,19 +495,10 @@ class Link:
         return self.transport.heard, self.transport.lost.total()
 
     def _silence(self, what: str, before: tuple[int, int]) -> str:
-        """The sentence for a request without an answer: what came instead says what is wrong."""
         heard, strange = (now - then for now, then in zip(self._heard_so_far(), before, strict=True))
-        if heard == 0:
-            return f"{what} on {self.url}, and nothing at all was heard; check power, cable, port and bit rate."
-        if strange == 0 and not self.is_can:
-            strange = heard if not self.nodes else 0  # bytes that never made a frame
-        if strange:
-            unit = "frames" if self.is_can else "bytes"
-            return (
-                f"{what} on {self.url}; {heard} {unit} came and are not (all) of this protocol: wrong bit rate, "
-                "another protocol on the line, or two nodes with one address."
-            )
-        return f"{what} on {self.url}, though others speak; run discover to see the addresses in use."
+        if strange == 0 and not self.is_can and not self.nodes:
+            strange = heard  # bytes that never made a frame
+        return silence_text(f"{what} on {self.url}", heard, strange, "frames" if self.is_can else "bytes")
 
 
 __all__ = ["AxisHandle", "Found", "Link", "Recording"]

@@ -17,7 +17,7 @@ def plot_torque_speed(
 
     curves = torque_speed(motor, lens, supply_v, ambient_c)
     speed = curves.speed_deg_s
-    figure = Figure(figsize=(7.2, 4.6), dpi=150, layout="constrained")
+    figure = Figure(figsize=(7.2, 5.0), dpi=150, layout="constrained")
     axes = figure.add_subplot()
     axes.plot(speed, curves.peak_mnm, color=BLUE, lw=2.0, label="peak torque (current, gearhead and supply limits)")
     axes.plot(speed, curves.lasting_mnm, color=GREEN, lw=2.0, ls="--", label="lasting torque (winding at its limit)")
@@ -30,12 +30,13 @@ def plot_torque_speed(
         axes.axvline(top, color=GREY, lw=1.0, ls=(0, (1, 2)))
         axes.annotate(
             f"top speed {top:.0f} deg/s",
-            (top, 0.55 * max(curves.peak_mnm)),
+            (top, 0.98),
+            xycoords=axes.get_xaxis_transform(),
             xytext=(-6, 0),
             textcoords="offset points",
             rotation=90,
             ha="right",
-            va="center",
+            va="top",
             color=GREY,
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
         )
@@ -50,6 +51,7 @@ def plot_torque_speed(
     axes.set_xlim(0.0, float(speed[-1]))
     axes.set_ylim(0.0, 1.12 * max(float(max(curves.peak_mnm)), curves.breakaway_mnm))
     axes.grid(True, color="#dddddd", lw=0.6)
-    axes.legend(loc="upper right", fontsize=8, framealpha=0.95)
+    figure.legend(*axes.get_legend_handles_labels(), loc="outside lower center", ncols=2, fontsize=8, frameon=False,
+                  handlelength=3.0)  # fmt: skip
     figure.savefig(path)
     return curves

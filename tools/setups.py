@@ -320,6 +320,18 @@ def put_back(link: Link, wanted: list[Difference], progress: Callable[[str], Non
             put_text(link, one.node, one.axis, one.what, one.then)
 
 
+def boards_of(setup: Setup, now: Setup) -> dict[int, list[int]]:
+    """The boards of a set-up that are here: the axes of each, by address."""
+    known = {node["id"] for node in setup["nodes"]}
+    return {node["address"]: [one["axis"] for one in node["axes"]] for node in now["nodes"] if node["id"] in known}
+
+
+def store(link: Link, boards: Iterable[int]) -> None:
+    """Store what is in force on boards, their own settings too; to be called while `quiet`."""
+    for address in boards:
+        link.request(m.Save(0), node=address, axis=ALL_AXES)
+
+
 def _put_marks(link: Link, one: Difference) -> None:
     from ringlet.tools.lens import transfer
 

@@ -28,7 +28,9 @@ def bus_from(options: dict[str, str], seed: int, url: str) -> tuple[Bus | None, 
     from ringlet.hwsim.serial_line import SerialLine
 
     which = options.get("bus", "")
-    if which not in ("can", "serial"):
+    if which and which not in ("can", "serial"):
+        raise UsageProblem(f"the link {url!r} has bus={which}; a simulated bus is can or serial.")
+    if not which:
         raise UsageProblem(f"the link {url!r} has {given[0]} and no bus; add bus=can or bus=serial.")
     speed, other = ("bitrate", "baud") if which == "can" else ("baud", "bitrate")
     if other in options:

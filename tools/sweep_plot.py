@@ -80,13 +80,17 @@ def plot_sweep(
             axes.set_ylabel(label(name))
             axes.grid(True, color="#dddddd", lw=0.6)
         else:
-            _map(figure, axes, x, columns[keys[1]], z, label(name))
+            if np.isfinite(z).any():
+                _map(figure, axes, x, columns[keys[1]], z, label(name))
             axes.set_ylabel(label(keys[1]))
             axes.set_title(label(name), fontsize=10)
         axes.set_xlabel(label(keys[0]))
         unfinished = ~np.isfinite(z)
-        if len(keys) > 1 and unfinished.any():
-            axes.plot(x[unfinished], columns[keys[1]][unfinished], "x", color=VERMILION, ms=5, label="never settled")
+        if unfinished.any():
+            # Over one key there is no place for them but the lower edge.
+            where: dict[str, Any] = {} if len(keys) > 1 else {"transform": axes.get_xaxis_transform(), "clip_on": False}
+            y = columns[keys[1]][unfinished] if len(keys) > 1 else np.zeros(unfinished.sum())
+            axes.plot(x[unfinished], y, "x", color=VERMILION, ms=5, label="never settled", **where)
             axes.legend(fontsize=8, loc="upper right")
     if title:
         figure.suptitle(title, fontsize=10)
@@ -106,8 +110,11 @@ def _map(figure: Any, axes: Any, x: Table, y: Table, z: Table, name: str) -> Non
         np.add.at(sums, at, z[good])
         np.add.at(counts, at, 1.0)
         mean = np.divide(sums, counts, out=np.full_like(sums, np.nan), where=counts > 0)
+        if len(xs) * len(ys) < len(x):
+            name += "\nmean over the other keys"
         picture = axes.pcolormesh(xs, ys, mean, cmap="cividis", shading="nearest")
-        if min(mean.shape) > 2 and np.nanmin(mean) < np.nanmax(mean):
+        low, high = np.nanmin(mean), np.nanmax(mean)
+        if min(mean.shape) > 2 and high - low > 0.01 * max(abs(low), abs(high)):  # else all lines have one label
             lines = axes.contour(xs, ys, mean, 4, colors="white", linewidths=0.9)
             axes.clabel(lines, fontsize=7, fmt="%.3g")
     else:

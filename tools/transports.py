@@ -60,6 +60,10 @@ class Transport(ABC):
     """seconds that the longest frame takes on the wire"""
     heard: int = 0
     """bytes (serial) or frames (CAN) that have come in so far, whether or not they are ours"""
+    away: bool = False
+    """the connection broke and did not come back; `reopen` tries once more"""
+    reopened: int = 0
+    """how often it was opened again: another device may answer then"""
 
     def __init__(self) -> None:
         self.clock: Clock = WallClock()
@@ -77,6 +81,9 @@ class Transport(ABC):
     @abstractmethod
     def receive(self, timeout: float) -> list[Packet]:
         """Messages that are there, or the first that come within `timeout` seconds. Raises LinkProblem."""
+
+    def reopen(self) -> None:  # noqa: B027 - most transports are never away
+        """Open again what is away, in one try. Raises LinkProblem while it stays away."""
 
     @abstractmethod
     def close(self) -> None:
@@ -97,6 +104,21 @@ class WiredTransport(Transport):
     @abstractmethod
     def _shut(self) -> None: ...
 
+    def reopen(self) -> None:
+        """Open again what is away, in one try. Raises LinkProblem while it stays away."""
+        if self.away:
+            self._open()
+            self.away = False
+            self.reopened += 1
+
+    def close(self) -> None:
+        self._shut()
+
+    def _closed(self) -> LinkProblem:
+        if self.away:
+            return LinkProblem(f"{self.label} is closed: its connection is away; check the cable and the supply.")
+        return LinkProblem(f"{self.label} is closed; open the link again.")
+
     def _mend(self, error: Exception) -> None:
         """The connection broke: open it again. Raises LinkProblem when it stays away."""
         self._shut()
@@ -110,8 +132,10 @@ class WiredTransport(Transport):
                 self._open()
             except LinkProblem:
                 continue
+            self.reopened += 1
             self.notice(f"{self.label}: the connection is back.")
             return
+        self.away = True
         raise LinkProblem(f"{self.label}: the connection broke and did not come back; check the cable and the supply.")
 
 
@@ -180,11 +204,8 @@ class SerialTransport(WiredTransport):
 
     def _live(self) -> Any:
         if self._port is None:
-            raise LinkProblem(f"{self.label} is closed; open the link again.")
+            raise self._closed()
         return self._port
-
-    def close(self) -> None:
-        self._shut()
 
 
 class CanTransport(WiredTransport):
@@ -269,11 +290,8 @@ class CanTransport(WiredTransport):
 
     def _live(self) -> Any:
         if self._bus is None:
-            raise LinkProblem(f"{self.label} is closed; open the link again.")
+            raise self._closed()
         return self._bus
-
-    def close(self) -> None:
-        self._shut()
 
 
 def open_can(interface: str, channel: str, options: dict[str, Any], label: str) -> Any:
@@ -416,6 +434,9 @@ def open_transport(url: str) -> Transport:
         raise UsageProblem(f"the link {url!r} is not complete; {FORMS}")
     if scheme == "serial":
         target, own = _split(rest, keep_others=True)
+        if "?" in target and "://" not in target:  # a port of this machine; pyserial's own URLs have options of theirs
+            others = ", ".join(sorted(set(own) - {"baud", "shared"}))
+            raise UsageProblem(f"the link {url!r} has an option {others}; serial: knows baud and shared.")
         baud = _whole(own.get("baud", BAUD), "baud", url)
         shared = _whole(own.get("shared", 0), "shared", url)
         return SerialTransport(target, baud=baud, shared=bool(shared), label=f"serial:{target}")

@@ -141,7 +141,7 @@ def test_proposed_bit_timings_pass_our_own_rules(clock: int, bitrate: int) -> No
 def test_bad_bit_timings_are_named() -> None:
     good = (80_000_000, 500_000, 10, 13, 2, 2)
     assert bit_timing.check(*good, length_m=10) == []
-    assert bit_timing.check(80_000_000, 500_000, 10, 12, 2, 2, 10) == ["gives 533333 bit/s"]
+    assert bit_timing.check(80_000_000, 500_000, 10, 12, 2, 2, 10) == ["gives 533333.333 bit/s"]
     (late,) = bit_timing.check(80_000_000, 500_000, 10, 14, 1, 1, 10)
     assert "samples at 93.8 %" in late
     (jump,) = bit_timing.check(80_000_000, 500_000, 10, 13, 2, 3, 10)
@@ -191,7 +191,7 @@ def test_the_command_says_what_fits_and_what_does_not(capsys: pytest.CaptureFixt
     assert code == 1
     assert "TOO LATE" in out
     assert "without bound" in out
-    assert "take a bit rate of 500 kbit/s" in out
+    assert "take a bit rate of 800 kbit/s" in out
     picture = tmp_path / "latency.png"
     code, out, _ = run(capsys, "--motors", "2", "--plot", str(picture), "--all")
     assert code == 0
@@ -236,7 +236,10 @@ def test_the_command_in_json_and_over_a_link(capsys: pytest.CaptureFixture[str])
         (("trio", "--baud", "115200", "--errors", "3"), "--errors is for CAN"),
         (("trio", "--burst", "3"), "give --errors too"),
         (("trio", "--baud", "115200", "--clock", "80MHz"), "--clock is for CAN"),
-        (("trio", "--plot", "a.txt"), "no known ending"),
+        (("trio", "--plot", "a.txt"), "no name for a picture"),
+        (("trio", "--plot", "no-such-folder/a.png"), "no folder no-such-folder"),
+        (("trio", "--bitrate", "500"), "not kbit/s"),
+        (("trio", "--baud", "115"), "not kbit/s"),
         (("no-such-rig",), "no rig or file"),
     ],
 )

@@ -81,6 +81,24 @@ def test_files_are_told_apart(tmp_path: Path) -> None:
     assert capture.read_file(odd).seen == [STOP]
 
 
+@pytest.mark.parametrize("head", [b"", b"\xef\xbb\xbf", b"# a note\r\n\r\n"], ids=["plain", "marked", "note"])
+@pytest.mark.parametrize("channel", ["can0", "can-0", "slcan0.1"])
+def test_a_log_is_known_by_its_first_frame(head: bytes, channel: str, tmp_path: Path) -> None:
+    path = tmp_path / "a.log"
+    path.write_bytes(head + "".join(capture.can_log([MOVE, STOP], channel)).replace("\n", "\r\n").encode())
+    found = capture.read_file(path)
+    assert [one.packet for one in found.seen] == [MOVE.packet, STOP.packet]
+    assert found.lost == Counter({"not-a-frame": 1} if head.startswith(b"#") else {})
+
+
+@pytest.mark.parametrize("magic", ["a1b2c3d4", "d4c3b2a1", "a1b23c4d", "4d3cb2a1", "0a0d0d0a"])
+def test_a_capture_for_wireshark_is_named(magic: str, tmp_path: Path) -> None:
+    path = tmp_path / "a.pcap"
+    path.write_bytes(bytes.fromhex(magic) + bytes(60))
+    with pytest.raises(UsageProblem, match="open it there"):
+        capture.read_file(path)
+
+
 def test_a_file_that_cannot_be_read_is_a_sentence(tmp_path: Path) -> None:
     with pytest.raises(UsageProblem, match="cannot be read"):
         capture.read_file(tmp_path / "none")

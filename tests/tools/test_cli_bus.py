@@ -143,7 +143,7 @@ def test_own_show_take_yield(ask: Ask, run: Run) -> None:
     assert ask("own")["owner"] == 0
     assert ask("own", "take", "--seconds", "3")["owner"] == 0  # given up at its end
     _, err = run("own", "yield", code=1)
-    assert "take the axis first" in err
+    assert "axis 0 of node 16 is not ours to give up: nobody owns it." in err
 
 
 def test_own_take_outlasts_the_time_out(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -154,12 +154,12 @@ def test_own_take_outlasts_the_time_out(run: Run, monkeypatch: pytest.MonkeyPatc
         real(self, seconds)
         rig = self.rig
         assert rig is not None
-        if seconds == 5.0:
+        if self.clock.now() > 4.0:
             owners.append(rig.nodes[0].axes[0].owner)
 
     monkeypatch.setattr(Link, "wait", wait)
     run("own", "take", "--seconds", "5", "--source", "3")  # the owner time-out is 1 s
-    assert owners == [3]
+    assert set(owners) == {3}
 
 
 def test_clear_fault_answers(ask: Ask) -> None:

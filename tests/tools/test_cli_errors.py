@@ -80,7 +80,7 @@ ONE_SENTENCE = {
     "move text": (["move", "far", "--link", "sim:trio"], 2, "'far', which is not a number"),
     "move huge": (["move", "1e12", "--link", "sim:trio"], 2, "must be -2e+06 to 2e+06 deg"),
     "move both": (["move", "1", "--travel", "0.5", "--link", "sim:trio"], 2, "give either a position"),
-    "move share": (["move", "--travel", "1.5", "--link", "sim:trio"], 2, "must be 0 to 1 of the travel"),
+    "move share": (["move", "--travel", "1.5", "--link", "sim:trio"], 2, "must be 0 to 1 shares of the travel"),
     "move speed": (["move", "1", "--speed", "0", "--link", "sim:trio"], 2, "--speed is 0 deg/s"),
     "jog nan": (["jog", "NaN", "--link", "sim:trio"], 2, "not a finite number"),
     "jog time": (["jog", "5", "--seconds", "-1", "--link", "sim:trio"], 2, "--seconds is -1 s"),

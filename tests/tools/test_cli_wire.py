@@ -223,6 +223,21 @@ def test_json_that_is_no_decode_is_refused(text: str, capsys: Out, tmp_path: Any
     assert err.count("\n") == 1
 
 
+@pytest.mark.parametrize(
+    ("key", "value"), [("time", -1.0), ("time", float("nan")), ("time", 1e12), ("dst", 16.7), ("axis", "0")]
+)
+def test_a_time_or_address_that_cannot_be_is_refused(key: str, value: Any, capsys: Out, tmp_path: Any) -> None:
+    said, _ = run(capsys, "encode", "stop", "--dst", "127", "--json")
+    data = json.loads(said)
+    data["messages"][0][key] = value
+    path = tmp_path / "a.json"
+    path.write_text(json.dumps(data))
+    for out in ("a.pcap", "a.log"):
+        _, err = run(capsys, "encode", "--from", str(path), "--can", "--out", str(tmp_path / out), code=2)
+        assert "give what decode --json printed" in err
+        assert not (tmp_path / out).exists()
+
+
 def test_every_reserved_name_and_enumeration_can_be_typed(capsys: Out) -> None:
     """Every name that the schema gives a count is accepted on the command line and gives that count."""
     from ringlet.protocol.codes import ENUMS

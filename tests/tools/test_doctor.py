@@ -59,7 +59,7 @@ def test_missing_extras_and_packages_are_named(monkeypatch: pytest.MonkeyPatch) 
     assert found["packages"].state == BAD
     assert found["packages"].next == "pip install nothing-like-it"
     assert found["extra page"].state == NOTE
-    assert found["extra page"].text == "for the bench page in the browser; missing: no-such-viewer"
+    assert found["extra page"].text == "the bench page in the browser; missing: no-such-viewer"
     assert found["extra page"].next.startswith("pip install 'ringlet[page]'")
     assert found["extra dev"].state == GOOD
 

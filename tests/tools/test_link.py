@@ -139,7 +139,7 @@ def test_silence_says_what_was_heard() -> None:
     transport, link = lossy()
     link.wait(0.1)  # the announcement at power-up is over
     transport.lose_sent = lambda sent: True
-    with pytest.raises(NoAnswer, match="nothing at all was heard; check power"):
+    with pytest.raises(NoAnswer, match=r"nothing at all was heard; check power.*`ringlet discover` the address"):
         link.request(m.Identify(0), node=16)
     with Link.open("sim:pair") as two, pytest.raises(NoAnswer, match="others speak; run discover") as caught:
         two.axis(99, 0).take()
@@ -172,7 +172,7 @@ def test_keep_alive_follows_a_changed_time_out() -> None:
 
     assert in_a_second() in (2, 3)
     axis.set("owner-timeout", 0.15)
-    assert in_a_second() in (20, 21)
+    assert in_a_second() in (19, 20, 21)
     axis.yield_()
     assert in_a_second() == 0
 

@@ -162,6 +162,7 @@ def test_a_pulled_cable_is_said_and_the_link_comes_back(served: Serving) -> None
     assert len(said) == 2
     assert "the connection broke" in said[0]
     assert "is back" in said[1]
+    assert link.transport.reopened == 1  # so each board is looked at again before it is driven
     link.transport.reconnect_tries = 3
     start = time.monotonic()
     with pytest.raises(LinkProblem, match="did not come back; check the cable"):

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from ringlet.tools.plots import SERIES, SMOOTH_S, Limits, Profile, plot_ramp, profile
+from ringlet.tools.sweep_plot import plot_sweep
 
 LIMITS = Limits(0.0, 300.0, 240.0, 1500.0, 1200.0)
 
@@ -93,3 +95,15 @@ def test_a_png_is_a_png(tmp_path: Path) -> None:
     plot_ramp(parabola(), LIMITS, tmp_path / "ramp.png", "A title")
     assert (tmp_path / "ramp.png").read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
     assert {len(getattr(parabola(), name)) for name in SERIES} == {125}
+
+
+@pytest.mark.parametrize("further", [{}, {"lens.coulomb_mnm": [1.0, 2.0, 1.0, 2.0]}])
+def test_rows_of_a_sweep_that_never_settled_are_drawn(further: dict[str, list[float]], tmp_path: Path) -> None:
+    """Left out, the weakest motors would look as if nobody had tried them."""
+    columns = {"motor.peak_current_a": [0.1, 0.1, 0.5, 0.5], "settle_s": [math.nan, 1.5, 0.5, 0.6]} | further
+    picture = tmp_path / "sweep.svg"
+    plot_sweep({name: np.array(column) for name, column in columns.items()}, picture, ["settle_s"])
+    assert "never settled" in picture.read_text("utf-8")
+    columns["settle_s"][0] = 1.6
+    plot_sweep({name: np.array(column) for name, column in columns.items()}, picture, ["settle_s"])
+    assert "never settled" not in picture.read_text("utf-8")
