@@ -23,9 +23,9 @@ from ringlet.tools.cli_common import (
 from ringlet.tools.cli_motion import SpeedOption
 from ringlet.tools.errors import CheckFailed, DeviceRefused, NoAnswer, UsageProblem, fault_text
 from ringlet.tools.extras import need
-from ringlet.tools.heed import Heed
 
 if TYPE_CHECKING:
+    from ringlet.tools.heed import Heed
     from ringlet.tools.link import AxisHandle, Link
     from ringlet.tools.plots import Limits, Profile
 
@@ -246,6 +246,7 @@ def limits(
     Examples: ringlet limits --find --link sim:single; ringlet limits --axis 2 --json
     """
     from ringlet.tools import show
+    from ringlet.tools.heed import Heed
 
     with common.open_link(link, source) as bus:
         handle = common.one_axis(bus, node, axis)
@@ -277,7 +278,7 @@ def limits(
         raise CheckFailed(f"{len(failed)} of {len(checks)} checks failed; do not run this axis on a lens.")
 
 
-_Checker = Callable[[Heed, "AxisHandle", "Limits", str], Check]
+_Checker = Callable[["Heed", "AxisHandle", "Limits", str], Check]
 
 
 def _judged(check: _Checker, what: str, heed: Heed, handle: AxisHandle, bounds: Limits, end: str) -> Check:
