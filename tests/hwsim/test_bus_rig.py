@@ -191,7 +191,7 @@ def test_links_name_their_bus() -> None:
         assert [one.address for one in link.discover()] == [16, 17]
     for url, says in (
         ("sim:pair?noise=1e-5", "add bus=can or bus=serial"),
-        ("sim:pair?bus=token", "add bus=can or bus=serial"),
+        ("sim:pair?bus=token", "a simulated bus is can or serial"),
         ("sim:pair?bus=can&baud=9600", "a bus=can has a bitrate"),
         ("sim:pair?bus=can&bitrate=fast", "bits a second"),
         ("sim:pair?bus=can&noise=2", "a probability"),
