@@ -24,7 +24,7 @@ from ringlet.tools.errors import LinkProblem, RingletError, UsageProblem
 from ringlet.tools.link import AxisHandle, Link
 from ringlet.tools.page import scales
 from ringlet.tools.page.ears import KINDS, Ears
-from ringlet.tools.page.jogs import Jogs, or_stop
+from ringlet.tools.page.jogs import Jogs
 from ringlet.tools.page.keeping import NO_FOLDER, Keeping
 from ringlet.tools.page.measuring import Measuring
 from ringlet.tools.page.snapshot import Snapshot
@@ -171,7 +171,7 @@ class Bench:
             if not self._jogs.holds(place, hold):
                 return  # let go, stopped or timed out before it began
             try:
-                or_stop(handle, lambda: handle.run(deg_s))
+                handle.run(deg_s)  # without an answer the link stops it
             except BaseException:
                 self._jogs.end(place, hold)
                 raise
@@ -190,7 +190,7 @@ class Bench:
         """The button is free: ramp down and hold. None when that jog has ended already."""
         if not self._jogs.end(place, hold):
             return None
-        return self.on_axis(place, lambda handle: or_stop(handle, handle.hold))
+        return self.on_axis(place, lambda handle: handle.hold())
 
     # --- takes and measurements --------------------------------------------------------------------------------
 

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Mapping
-from contextlib import suppress
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from ringlet.tools.axis_handle import AxisHandle
 from ringlet.tools.clock import Clock
-from ringlet.tools.errors import DeviceRefused, RingletError, UsageProblem
+from ringlet.tools.errors import UsageProblem
 from ringlet.tools.page.snapshot import AxisShot
 from ringlet.tools.places import Place
 
@@ -105,15 +103,3 @@ class Jogs:
     def anew(self, place: Place) -> None:
         """Something else is asked of this axis from now on."""
         self._dead.pop(place, None)
-
-
-def or_stop(handle: AxisHandle, ask: Callable[[], None]) -> None:
-    """Ask; where nobody knows whether it was done, the axis is stopped. Raises what asking raises."""
-    try:
-        ask()
-    except DeviceRefused:
-        raise  # it does what it did before
-    except BaseException:
-        with suppress(RingletError):
-            handle.stop()
-        raise
