@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Self
 
 from ringlet.protocol.codec import Packet
-from ringlet.protocol.header import ALL_AXES, EVERYONE
 from ringlet.tools.axis_handle import AxisHandle
 from ringlet.tools.errors import CheckFailed, StopHeard
+from ringlet.tools.pending import reaches
 
 
 class Heed:
@@ -19,7 +19,7 @@ class Heed:
         self._undo = handle.link.subscribe(self._hear, ("stop",))
 
     def _hear(self, heard: Packet, _: float) -> None:
-        if heard.dst in (self._handle.node, EVERYONE) and heard.axis in (self._handle.axis, ALL_AXES):
+        if reaches(heard.dst, heard.axis, (self._handle.node, self._handle.axis)):
             self._by = heard.src
 
     def look(self) -> None:

@@ -30,7 +30,7 @@ from ringlet.tools.axis_handle import AxisHandle, Recording
 from ringlet.tools.clock import Clock
 from ringlet.tools.errors import DeviceRefused, LinkProblem, NoAnswer, RingletError, UsageProblem, WrongVersion
 from ringlet.tools.finding import Found
-from ringlet.tools.pending import ENDS, STARTS, Pending, lost_text, silence_text
+from ringlet.tools.pending import ENDS, STARTS, Pending, lost_text, reaches, silence_text
 from ringlet.tools.transports import Notice, SimTransport, Transport, open_transport
 
 if TYPE_CHECKING:
@@ -231,7 +231,7 @@ class Link:
 
     def _undo(self, name: str, node: int, axis: int) -> None:
         """Nobody knows whether this request was heard: end what it may have begun. Needs no answer."""
-        mine = [place for place in self._owned if place[0] == node and axis in (place[1], ALL_AXES)]
+        mine = any(reaches(node, axis, place) for place in self._owned)
         if name in STARTS | ENDS and mine:
             self.stop(node, axis)
         elif name == "take" and not mine:

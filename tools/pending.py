@@ -8,11 +8,17 @@ from ringlet.protocol import messages as m
 from ringlet.protocol.codec import Packet, kind_of
 from ringlet.protocol.header import ALL_AXES, EVERYONE
 from ringlet.protocol.wire import Kind
+from ringlet.tools.places import Place
 
 STARTS: Final = frozenset(("move", "move-travel", "run", "stage", "stage-value", "find-stops"))
 """Requests that start a motion, or make one ready."""
 ENDS: Final = frozenset(("hold", "release", "yield"))
 """Requests that end a motion."""
+
+
+def reaches(node: int, axis: int, place: Place) -> bool:
+    """Whether what is sent to this node (EVERYONE too) and axis is for a place; either axis may be ALL_AXES."""
+    return node in (place[0], EVERYONE) and (axis == place[1] or ALL_AXES in (axis, place[1]))
 
 
 class Pending(NamedTuple):
@@ -40,7 +46,7 @@ class Pending(NamedTuple):
 
     def overtaken_by(self, stop: Packet | None, node: int, axis: int) -> None:
         """Note a stop for this node and axis: it is younger, so a motion asked for before must not follow it."""
-        if node in (self.node, EVERYONE) and (ALL_AXES in (axis, self.axis) or axis == self.axis):
+        if reaches(node, axis, (self.node, self.axis)):
             self.stops.append(stop)
 
     def stopped_text(self) -> str:

@@ -17,9 +17,9 @@ from ringlet.hwsim.control import ControlEntry, ring_of
 from ringlet.hwsim.rangesource import MM, NO_READING
 from ringlet.protocol import messages as m
 from ringlet.protocol.codec import Packet
-from ringlet.protocol.header import ALL_AXES, EVERYONE
 from ringlet.tools.errors import CheckFailed, DeviceRefused, NoAnswer, RingletError, UsageProblem
 from ringlet.tools.link import Link
+from ringlet.tools.pending import reaches
 from ringlet.tools.rig.hand import Hand
 from ringlet.tools.rig.handback import SILENT_S, Told
 from ringlet.tools.rig.rangefocus import Focus, RangeFocus, RangeState, Tuning
@@ -232,9 +232,8 @@ class Session:
             return
         if isinstance(body, m.Stop):
             for seat in self.seats:
-                for node, axis in seat.hand.places:
-                    if heard.dst in (node, EVERYONE) and heard.axis in (axis, ALL_AXES):
-                        seat.stopped_by = heard.src
+                if any(reaches(heard.dst, heard.axis, place) for place in seat.hand.places):
+                    seat.stopped_by = heard.src
             return
         for seat in self.seats:
             if seat.control is None or seat.control.source != heard.src:
