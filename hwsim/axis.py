@@ -16,11 +16,11 @@ from ringlet.hwsim.ramp_plan import POSITION_LIMIT
 from ringlet.hwsim.settings import Settings, Store
 from ringlet.hwsim.uploads import No, Uploads
 from ringlet.hwsim.watch import NONE, Rest, Watch
+from ringlet.protocol.behaviour import TRAVEL_COUNTS
 from ringlet.protocol.codes import FAULTS, Fault, Flag, Refusal
 from ringlet.protocol.params import BY_ID, NEVER, STILL
 from ringlet.protocol.states import STATES, TABLE, State
 
-TRAVEL_COUNTS = 65535
 LIMIT_PARAMETERS = frozenset({"velocity-limit", "acceleration-limit", "deceleration-limit", "jerk-limit"})
 SCALE_PARAMETERS = frozenset({"direction", "motor-teeth", "ring-teeth", "encoder-counts"})
 """What the ring position is counted by: after a change the travel is not known any more."""

@@ -24,3 +24,6 @@ BEHAVIOUR: Final[dict[str, Number]] = {
     "announce-mix": Number(0x9E3779B97F4A7C15, "", "spreads unique ids over the announce window; our choice"),
     "answers-kept": Number(1024, "", "answers that the simulated node keeps for repeated requests"),
 }
+
+TRAVEL_COUNTS: Final = BEHAVIOUR["travel-counts"].value
+"""The whole travel as a share, in counts."""

@@ -9,6 +9,7 @@ from decimal import ROUND_HALF_EVEN, Decimal, InvalidOperation
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from ringlet.protocol import messages as m
+from ringlet.protocol.behaviour import TRAVEL_COUNTS
 from ringlet.protocol.codec import Packet
 from ringlet.protocol.codes import ENUMS, Flag, names
 from ringlet.protocol.header import ALL_AXES
@@ -25,8 +26,6 @@ if TYPE_CHECKING:
 
 MDEG: Final = 1000
 """Counts of ring position and velocity in a degree (the schema's scale, 0.001)."""
-TRAVEL_COUNTS: Final = 65535
-"""Counts of the whole travel."""
 POLL_EVERY: Final = 0.02
 """Seconds between two looks at an axis that is on its way."""
 MOVE_TIMEOUT: Final = 60.0

@@ -152,6 +152,7 @@ def role(bus: Link, node: int, axis: int) -> str:
 
 def look(bus: Link, node: int, axis: int, what: str) -> AxisView:
     """Ask one axis for all that it reports; `what` is its role, read once."""
+    from ringlet.protocol.behaviour import TRAVEL_COUNTS
     from ringlet.protocol.codes import Flag, flag_names, names
     from ringlet.protocol.messages import GetFaults, GetStatus, Poll
     from ringlet.tools.show import AxisView
@@ -172,7 +173,7 @@ def look(bus: Link, node: int, axis: int, what: str) -> AxisView:
         position_deg=motion.position / 1000,
         setpoint_deg=drive.setpoint / 1000,
         velocity_deg_s=motion.velocity / 1000,
-        travel=status.travel / 65535 if status.flags >> Flag.CALIBRATED & 1 else None,
+        travel=status.travel / TRAVEL_COUNTS if status.flags >> Flag.CALIBRATED & 1 else None,
         owner=status.owner,
         flags=flag_names(status.flags),
         faults=tuple(names("fault").get(bit, f"fault {bit}") for bit in range(24) if latched >> bit & 1),

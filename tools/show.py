@@ -13,6 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from ringlet.protocol import header, physical
+from ringlet.protocol.behaviour import TRAVEL_COUNTS
 from ringlet.protocol.codec import Packet, kind_of
 from ringlet.protocol.wire import Spec
 
@@ -82,7 +83,7 @@ def value(spec: Spec, count: Any) -> str:
     if spec.name == "id" and spec.codec.size == 6:
         return f"0x{count:012X}"
     if spec.field.unit == "travel":
-        return f"{100 * count / 65535:.2f} % of the travel"
+        return f"{100 * count / TRAVEL_COUNTS:.2f} % of the travel"
     if spec.field.values or any(shown == name for _, name in spec.field.reserved) or not spec.field.unit:
         return shown
     return f"{shown} {spec.field.unit}"

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any, Final
 
 from ringlet.protocol import messages as m
+from ringlet.protocol.behaviour import TRAVEL_COUNTS
 from ringlet.protocol.codes import Flag, Refusal
 from ringlet.protocol.header import ALL_AXES, EVERYONE
 from ringlet.protocol.items import marks_check
@@ -18,7 +19,6 @@ from ringlet.tools.conform.table import Level, check
 
 PLACE: Final = "motion-limits-and-ramps"
 STOP: Final = "stop-0x01"
-TRAVEL_COUNTS: Final = 65535
 TWIN_SPAN: Final = 4_000
 """How far a second axis is moved, mdeg."""
 
@@ -100,14 +100,14 @@ def stream_cut(p: Probe) -> None:
        "proportion.", "The share is scaled by 65536, or rounded down at the top.", level=Level.SPAN)  # fmt: skip
 def shares(p: Probe) -> None:
     with motion(p) as span:
-        for share in (0, 65535, 32768, 1000):
+        for share in (0, TRAVEL_COUNTS, 32768, 1000):
             p.must(m.MoveTravel(0, share, 0))
             p.until_state(State.HOLDING, State.FAULTED, seconds=30.0)
             wanted, at = _share(span, share), p.setpoint()
             room = 0 if share in (0, TRAVEL_COUNTS) else 1
             p.check(abs(at - wanted) <= room, f"share {share} of the travel is {wanted}; the setpoint is {at}")
             told = p.status().travel
-            room = 65535 * 600 // (span.high - span.low)
+            room = TRAVEL_COUNTS * 600 // (span.high - span.low)
             p.check(abs(told - share) <= room, f"at share {share} the status tells {told}")
         for share in (0, 20000):
             for _ in range(300):
