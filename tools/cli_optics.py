@@ -10,6 +10,7 @@ import typer
 
 from ringlet.tools import cli_common as common
 from ringlet.tools.errors import UsageProblem
+from ringlet.tools.files import check_target
 
 if TYPE_CHECKING:
     from ringlet.tools.lens.field import Optics
@@ -27,8 +28,7 @@ def picture(path: Path) -> None:
     """Refuse a name that is no picture, or lies in no folder, before the work is done. Raises UsageProblem."""
     if path.suffix not in (".png", ".svg", ".pdf"):
         raise UsageProblem(f"{path} is no name for a picture; end it in .png, .svg or .pdf.")
-    if not path.parent.is_dir():
-        raise UsageProblem(f"{path} cannot be drawn, for there is no folder {path.parent}; make it, or give another.")
+    check_target(path, "drawn")
 
 
 def finite(value: float) -> float | str:

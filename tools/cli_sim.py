@@ -16,6 +16,7 @@ from ringlet.tools.cli_common import JsonOption
 from ringlet.tools.cli_optics import picture
 from ringlet.tools.errors import UsageProblem
 from ringlet.tools.extras import need, needed
+from ringlet.tools.files import check_target
 
 if TYPE_CHECKING:
     from ringlet.hwsim.cardfile import LensCard, MotorCard
@@ -263,9 +264,7 @@ def _table_name(out: Path) -> None:
         raise UsageProblem(f"{out} is no name for a table; end it in .csv or .parquet.")
     if out.suffix == ".parquet":
         needed("sweep", "pyarrow.parquet")
-    if not out.parent.is_dir() or out.is_dir():
-        why = "it is a folder itself" if out.is_dir() else f"there is no folder {out.parent}"
-        raise UsageProblem(f"{out} cannot be written, for {why}; give another name.")
+    check_target(out)
 
 
 def _drawable(plot: Path, shown: tuple[str, ...], keys: list[str]) -> None:

@@ -5,6 +5,21 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from ringlet.tools.errors import UsageProblem
+
+
+def check_target(path: Path, verb: str = "written") -> None:
+    """Refuse a file that cannot be written before the work is done, not after it. Raises UsageProblem."""
+    if path.is_dir():
+        why = "it is a folder itself"
+    elif not path.parent.is_dir():
+        why = f"there is no folder {path.parent}"
+    elif not os.access(path if path.exists() else path.parent, os.W_OK):
+        why = "that is not permitted"
+    else:
+        return
+    raise UsageProblem(f"{path} cannot be {verb}, for {why}; give another name.")
+
 
 def write_whole(path: Path, content: bytes) -> None:
     """Write a file so that it appears whole or not at all, whatever happens meanwhile. Raises OSError.

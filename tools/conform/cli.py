@@ -5,7 +5,6 @@ Exit codes as everywhere: 0 done, 1 a rule that must be kept is broken, 2 bad us
 
 from __future__ import annotations
 
-import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -15,6 +14,7 @@ import typer
 from ringlet.tools import cli_common as common
 from ringlet.tools.cli_common import AxisOption, ForceOption, JsonOption, LinkOption, NodeOption, SourceOption
 from ringlet.tools.errors import CheckFailed, RingletError, UsageProblem
+from ringlet.tools.files import check_target
 
 if TYPE_CHECKING:
     from ringlet.tools.conform.run import Report, Result
@@ -106,8 +106,8 @@ def conform(
     if not 0.001 <= torque <= 5.0:
         raise UsageProblem(f"--torque is {torque:g} N.m; it must be 0.001 to 5 N.m.")
     for file in (junit, html):
-        if file is not None and not _writable(file):
-            raise UsageProblem(f"{file} cannot be written; name a file in a folder that is there and may be written.")
+        if file is not None:
+            check_target(file)
     report, ended = _run(rows, link, node, axis or 0, source, force, yes, stops, span, torque, as_json)
     _tell(report, as_json, junit, html)
     if ended is not None:
@@ -237,8 +237,3 @@ def _judge(report: Report) -> None:
         said.append(f"the device is not as it was found: {'; '.join(report.left)}")
     if said:
         raise CheckFailed(f"{'; '.join(said)}.")
-
-
-def _writable(file: Path) -> bool:
-    """Learnt before a run of minutes, not after it."""
-    return file.parent.is_dir() and not file.is_dir() and os.access(file if file.exists() else file.parent, os.W_OK)
