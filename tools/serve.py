@@ -83,18 +83,9 @@ class _Outgoing:
             del self._rest[:sent]
 
 
-class _SerialSide:
-    """Serial frames for one program."""
-
-    def __init__(self, end: Framing) -> None:
-        self._end = end
-
-    def hear(self, data: bytes) -> list[Message]:
-        return self._end.frames(data)
-
-    def frames(self, messages: list[Message]) -> list[bytes]:
-        """Each behind a zero byte, as on a line with one node."""
-        return [b"\0" + self._end.encode(ident, data) for ident, data in messages]
+def _serial(end: Framing, messages: list[Message]) -> list[bytes]:
+    """Serial frames, each behind a zero byte, as on a line with one node."""
+    return [b"\0" + end.encode(ident, data) for ident, data in messages]
 
 
 class PtyFace(Face):
@@ -112,7 +103,7 @@ class PtyFace(Face):
         name = os.ttyname(self._slave)
         self.link = f"can:slcan:{name}" if adapter else f"serial:{name}"
         self._adapter = SlcanServer() if adapter else None
-        self._serial = _SerialSide(end)
+        self._end = end
         self._out = _Outgoing(lambda data: os.write(self._master, data))
         self._selector = selectors.DefaultSelector()
         self._selector.register(self._master, selectors.EVENT_READ)
@@ -122,14 +113,14 @@ class PtyFace(Face):
             return []
         data = os.read(self._master, 65_536)
         if self._adapter is None:
-            return self._serial.hear(data)
+            return self._end.frames(data)
         messages = self._adapter.feed(data)
         self._out.put([self._adapter.take_answers()], self.dropped)
         return messages
 
     def say(self, messages: list[Message]) -> None:
         if self._adapter is None:
-            self._out.put(self._serial.frames(messages), self.dropped)
+            self._out.put(_serial(self._end, messages), self.dropped)
         else:
             self._out.put([self._adapter.frame(ident, data) for ident, data in messages], self.dropped)
 
@@ -153,7 +144,7 @@ class TcpFace(Face):
         self.link = f"serial:socket://{LOOPBACK}:{self._server.getsockname()[1]}"
         self._selector = selectors.DefaultSelector()
         self._selector.register(self._server, selectors.EVENT_READ)
-        self._clients: dict[socket.socket, tuple[_SerialSide, _Outgoing]] = {}
+        self._clients: dict[socket.socket, tuple[Framing, _Outgoing]] = {}
 
     def hear(self, timeout: float) -> list[Message]:
         messages: list[Message] = []
@@ -174,7 +165,7 @@ class TcpFace(Face):
             return
         client.setblocking(False)
         client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        self._clients[client] = (_SerialSide(LineEnd()), _Outgoing(client.send))
+        self._clients[client] = (LineEnd(), _Outgoing(client.send))
         self._selector.register(client, selectors.EVENT_READ)
 
     def _read(self, client: socket.socket) -> list[Message]:
@@ -187,7 +178,7 @@ class TcpFace(Face):
         if not data:
             self._drop(client)
             return []
-        return self._clients[client][0].hear(data)
+        return self._clients[client][0].frames(data)
 
     def _drop(self, client: socket.socket) -> None:
         self._selector.unregister(client)
@@ -198,11 +189,11 @@ class TcpFace(Face):
         self._tell(messages)
 
     def _tell(self, messages: list[Message], besides: socket.socket | None = None) -> None:
-        for client, (side, out) in list(self._clients.items()):
+        for client, (end, out) in list(self._clients.items()):
             if client is besides:
                 continue
             try:
-                out.put(side.frames(messages), self.dropped)
+                out.put(_serial(end, messages), self.dropped)
             except OSError:
                 self._drop(client)
 

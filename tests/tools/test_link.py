@@ -8,11 +8,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from bad_bus import Bad
 
 from ringlet.hwsim.rigfile import RigFile, load_rig
 from ringlet.hwsim.simrig import SimRig
 from ringlet.protocol import messages as m
-from ringlet.protocol.codec import Packet, kind_of, pack, packet, unpack
+from ringlet.protocol.codec import Packet, kind_of, pack, packet
 from ringlet.protocol.codes import Refusal
 from ringlet.protocol.states import State
 from ringlet.tools.errors import CheckFailed, DeviceRefused, LinkProblem, NoAnswer, UsageProblem, WrongVersion
@@ -22,26 +23,8 @@ from ringlet.tools.transports import SimTransport
 Rigs = Callable[..., RigFile]
 
 
-class Lossy(SimTransport):
-    """Loses what the two functions say, and remembers what was sent."""
-
-    def __init__(self, rig: SimRig) -> None:
-        super().__init__(rig)
-        self.sent: list[Packet] = []
-        self.lose_sent: Callable[[Packet], bool] = lambda packet: False
-        self.lose_heard: Callable[[Packet], bool] = lambda packet: False
-
-    def send(self, ident: int, data: bytes) -> None:
-        self.sent.append(unpack(ident, data))
-        if not self.lose_sent(self.sent[-1]):
-            super().send(ident, data)
-
-    def receive(self, timeout: float) -> list[Packet]:
-        return [one for one in super().receive(timeout) if not self.lose_heard(one)]
-
-
-def lossy(name: str = "single") -> tuple[Lossy, Link]:
-    transport = Lossy(SimRig(load_rig(name)))
+def lossy(name: str = "single") -> tuple[Bad, Link]:
+    transport = Bad(SimRig(load_rig(name)))
     return transport, Link.over(transport, transport.clock)
 
 

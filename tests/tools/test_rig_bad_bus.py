@@ -58,6 +58,11 @@ class Driven:
     def run(self, seconds: float) -> None:
         self.session.run(self.session.now() + seconds)
 
+    def turn(self, deg: float) -> None:
+        """Turn both knobs."""
+        for knob in self.bad.rig.controls.values():
+            knob.turn_to(deg)
+
     def owners(self) -> list[int]:
         return [node.axes[0].owner for node in self.bad.rig.nodes]
 
@@ -102,8 +107,7 @@ def test_a_stop_of_anyone_is_not_undone_by_the_next_setpoint(
         knob.turn_to(120.0)
     driven.session.order(Word.BLEND)
     driven.run(0.3)
-    for knob in driven.bad.rig.controls.values():
-        knob.turn_to(180.0)
+    driven.turn(180.0)
     driven.run(0.15)
     axes = [one.axes[0] for one in driven.bad.rig.nodes]
     assert not any(one.ramp.at_rest for one in axes)
@@ -119,8 +123,7 @@ def test_a_stop_of_anyone_is_not_undone_by_the_next_setpoint(
         if not left[number]:
             assert one.state is State.HOLDING
             assert sum(f"control {source} sent a stop: axis {16 + number}.0" in line for line in driven.told) == 1
-            for knob in driven.bad.rig.controls.values():
-                knob.turn_to(100.0)
+            driven.turn(100.0)
             driven.run(0.3)
             assert one.ramp.position == stood
             driven.session.order(Word.TAKE, f"{16 + number}.0")
@@ -130,12 +133,10 @@ def test_a_stop_of_anyone_is_not_undone_by_the_next_setpoint(
 
 def test_a_stop_while_the_end_brakes_is_not_undone_either() -> None:
     driven = Driven()
-    for knob in driven.bad.rig.controls.values():
-        knob.turn_to(120.0)
+    driven.turn(120.0)
     driven.session.order(Word.BLEND)
     driven.run(0.5)
-    for knob in driven.bad.rig.controls.values():
-        knob.turn_to(180.0)
+    driven.turn(180.0)
     driven.run(0.15)
     stop = pack(packet(m.Stop(9), dst=EVERYONE, src=5, axis=ALL_AXES))
     driven.bad._inbox.append(stop)
